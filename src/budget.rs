@@ -1,0 +1,1 @@
+//! Loss and power budgets by parts.

@@ -1,0 +1,1 @@
+//! One fibre from all its traces: both ends, all wavelengths, joints matched.

@@ -1,0 +1,1 @@
+//! The only room that touches files: read, walk in order, write whole or not at all, hash.

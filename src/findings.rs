@@ -1,0 +1,1 @@
+//! What no single limit sees: copies, swaps, wrong settings, outliers.

@@ -1,0 +1,1 @@
+//! Limits, conformance probability, verdicts, and what would decide.

@@ -1,0 +1,1 @@
+//! The plan file: cable, joints, limits, presets with their sources.

@@ -1,0 +1,1 @@
+//! Pictures of traces and cables, as SVG and PNG bytes.

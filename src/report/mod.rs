@@ -1,0 +1,1 @@
+//! Tables, data and documents; returns bytes or text and calculates nothing.

@@ -1,0 +1,1 @@
+//! A path in; a trace, or an error that names the file, out.

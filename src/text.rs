@@ -1,0 +1,1 @@
+//! Two-column text exports: distance and level.
