@@ -1,1 +1,7 @@
-//! Numbers in, numbers out: weighted lines, noise spectrum, correlation, thinning. Knows nothing of fibre.
+//! Numbers in, numbers out: weighted lines, banded systems, quantiles, correlation, thinning. Knows
+//! nothing of fibre.
+
+pub mod envelope;
+pub mod line;
+pub mod normal;
+pub mod order;

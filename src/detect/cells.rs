@@ -1,0 +1,124 @@
+//! The trace cut into cells for the fit: single samples where an edge is, long means where the fibre
+//! is straight. A line fitted to 50 means knows as much as one fitted to all their samples.
+
+use super::model::{Behind, Model};
+use super::noise::Noise;
+use super::samples::Samples;
+
+/// The mean of some neighbouring samples.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Cell {
+    /// Middle of the samples.
+    pub x: f64,
+    /// Number of samples.
+    pub n: f64,
+    /// Mean power.
+    pub mean: f64,
+    /// Joints whose edges have not settled here: `lo..hi`.
+    pub lo: usize,
+    pub hi: usize,
+    /// Whether the mean says nothing: cut off by the receiver or by the file's floor.
+    pub blind: bool,
+}
+
+/// Means a line needs to lose nothing against all samples.
+const CELLS_PER_LINE: f64 = 48.0;
+
+/// Cells over all of `model`, in order, and a stretch of the dark behind its end.
+pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64) -> Vec<Cell> {
+    let receiver = &model.receiver;
+    let zones = zones(model);
+    let from = samples.index(-4.0 * receiver.pulse - receiver.lead());
+    let to = last_sample(samples, model, noise);
+    let mut cells = Vec::with_capacity(1024);
+    let mut k = from;
+    let mut next = 0; // first zone that ends behind k
+    let mut grown = 1.0;
+    let mut cap = 1.0;
+    let (mut lo, mut hi) = (0, 0);
+    while k < to {
+        let x = samples.place(k);
+        while next < zones.len() && zones[next].to <= x {
+            grown = zones[next].step;
+            let end = zones.get(next + 1).map_or(samples.place(to), |z| z.from);
+            let longest = if tail_here(model, x) { receiver.tail / 6.0 } else { 2.0 * receiver.pulse };
+            cap = ((end - x) / CELLS_PER_LINE).min(longest).max(1.0);
+            next += 1;
+        }
+        let here = zones[next..].iter().take_while(|z| z.from <= x).map(|z| z.step);
+        let step = match here.fold(f64::INFINITY, f64::min) {
+            step if step.is_finite() => step,
+            _ => {
+                grown = (grown * 1.25).min(cap);
+                grown
+            }
+        };
+        let border = zones[next..].iter().find(|z| z.from > x).map_or(to, |z| {
+            ((z.from - samples.first).ceil().max(0.0) as usize).clamp(k + 1, to)
+        });
+        let b = (k + (step as usize).max(1)).min(border).min(to);
+        let (start, end) = (samples.place(k), samples.place(b - 1));
+        while lo < model.joints.len() && model.joints[lo].x + receiver.settled() <= start {
+            lo += 1;
+        }
+        hi = hi.max(lo);
+        while hi < model.joints.len() && model.joints[hi].x - receiver.lead() < end {
+            hi += 1;
+        }
+        let mean = samples.mean(k, b);
+        let cut_off = mean > 0.93 * ceiling;
+        let hidden = !noise.seen && samples.floor > 0.0 && mean < 1.5 * samples.floor;
+        cells.push(Cell {
+            x: 0.5 * (start + end),
+            n: (b - k) as f64,
+            mean,
+            lo,
+            hi,
+            blind: cut_off || hidden,
+        });
+        k = b;
+    }
+    cells
+}
+
+struct Zone {
+    from: f64,
+    to: f64,
+    step: f64,
+}
+
+/// Where edges are, and how finely to look there.
+fn zones(model: &Model) -> Vec<Zone> {
+    let receiver = &model.receiver;
+    let zone = |(i, joint): (usize, &super::model::Joint)| {
+        let peak = joint.height.is_some() || matches!(joint.behind, Behind::Dark) || i == 0;
+        let step = if peak {
+            (receiver.pole / 3.0).min(receiver.pulse / 12.0)
+        } else {
+            receiver.pulse / 8.0
+        };
+        Zone {
+            from: joint.x - receiver.lead() - 1.0,
+            to: joint.x + receiver.settled() + 1.0,
+            step: step.floor().max(1.0),
+        }
+    };
+    model.joints.iter().enumerate().map(zone).collect()
+}
+
+fn tail_here(model: &Model, x: f64) -> bool {
+    let reach = model.receiver.tail_reach();
+    model.joints.iter().any(|j| j.tail.is_some() && j.x < x && x < j.x + reach)
+}
+
+/// One behind the last sample worth fitting: a few pulses of dark behind the end, as far as its own
+/// tail reaches.
+fn last_sample(samples: &Samples, model: &Model, noise: &Noise) -> usize {
+    let Some(end) = model.joints.last().filter(|_| model.ends_dark()) else {
+        return noise.dark_from.min(samples.len());
+    };
+    let receiver = &model.receiver;
+    let reach = if end.tail.is_some() { receiver.tail_reach() } else { receiver.settled() };
+    let stop = end.x + reach.max(receiver.settled()) + 8.0 * receiver.pulse;
+    (samples.index(stop) + 1).min(samples.len())
+}

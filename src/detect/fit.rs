@@ -1,0 +1,506 @@
+//! The joint fit: all places, heights, levels and slopes at once, in linear power, with the
+//! covariance of everything.
+
+use super::cells::{self, Cell};
+use super::model::{Behind, Line, Model};
+use super::noise::Noise;
+use super::samples::Samples;
+use crate::signal::envelope::{Envelope, Factor};
+use crate::signal::normal;
+
+/// What is believed of slopes beforehand, in natural-log power per sample.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct SlopePrior {
+    pub mean: f64,
+    pub sd: f64,
+}
+
+/// What the fit is given beside the model.
+pub(super) struct Given<'a> {
+    pub samples: &'a Samples,
+    pub noise: &'a Noise,
+    pub slopes: SlopePrior,
+    /// Power at which the receiver cuts off; infinite where it was never seen to.
+    pub ceiling: f64,
+    /// Whether the receiver's pole is fitted, and about which value (log sd 0.5).
+    pub free_pole: Option<f64>,
+    /// Whether the tail's length is fitted.
+    pub free_tail: bool,
+    /// Relative misfit of an edge's shape: what a receiver of other poles leaves.
+    pub misfit: f64,
+}
+
+/// Where each unknown stands in the system.
+#[derive(Clone, Debug)]
+pub(super) struct Layout {
+    /// Of each joint: its place.
+    pub place: Vec<usize>,
+    pub height: Vec<Option<usize>>,
+    pub tail: Vec<Option<usize>>,
+    /// Level of the line behind each joint that has one; its slope is the next.
+    pub line: Vec<Option<usize>>,
+    pub pole: Option<usize>,
+    pub tail_length: Option<usize>,
+    pub len: usize,
+}
+
+impl Layout {
+    fn new(model: &Model, given: &Given) -> Layout {
+        let mut len = 0;
+        let mut take = |count: usize| {
+            len += count;
+            len - count
+        };
+        let (mut place, mut height, mut tail, mut line) = (vec![], vec![], vec![], vec![]);
+        for joint in &model.joints {
+            place.push(take(1));
+            height.push(joint.height.map(|_| take(1)));
+            tail.push(joint.tail.map(|_| take(1)));
+            line.push(matches!(joint.behind, Behind::Fibre(_)).then(|| take(2)));
+        }
+        let pole = given.free_pole.map(|_| take(1));
+        let any_tail = tail.iter().any(Option::is_some);
+        let tail_length = (given.free_tail && any_tail).then(|| take(1));
+        Layout { place, height, tail, line, pole, tail_length, len }
+    }
+}
+
+/// A fitted model.
+pub(super) struct Fit {
+    pub model: Model,
+    pub layout: Layout,
+    /// Factor of the inverse covariance.
+    pub factor: Factor,
+    pub cells: Vec<Cell>,
+    /// Of each cell: residual in power, and its variance.
+    pub residual: Vec<f64>,
+    pub variance: Vec<f64>,
+    /// The fitted mean of each cell.
+    pub fitted: Vec<f64>,
+    pub chi2: f64,
+}
+
+/// Most steps of one fit; it stops earlier where nothing moves any more.
+const STEPS: usize = 7;
+
+/// Fits `model`, starting where it stands. `None` where the system cannot be solved.
+pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
+    center_lines(&mut model, given.samples);
+    let cells = cells::cut(given.samples, &model, given.noise, given.ceiling);
+    let layout = Layout::new(&model, given);
+    let lines = line_before(&layout);
+    let first = first_columns(&model, &cells, &layout, &lines);
+    let mut work = Work {
+        given,
+        cells: &cells,
+        layout: &layout,
+        line_before: &lines,
+        tails: (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect(),
+        variance: vec![0.0; cells.len()],
+        fitted: vec![0.0; cells.len()],
+    };
+    work.weigh(&model);
+    let mut at = work.assemble(&model, first.clone());
+    let mut damping = 1e-6;
+    for step in 0..STEPS {
+        let Some(change) = at.step(damping) else {
+            damping = (damping * 100.0).max(1e-3);
+            if damping > 1e6 {
+                return None;
+            }
+            continue;
+        };
+        let trial = moved(&model, &layout, &change, given);
+        let next = work.assemble(&trial, first.clone());
+        if next.chi2.is_finite() && next.chi2 <= at.chi2 + 1e-9 {
+            let gained = at.chi2 - next.chi2;
+            model = trial;
+            damping = (damping * 0.1).max(1e-9);
+            if step < 3 {
+                work.weigh(&model); // weights follow the model while it still moves far
+                at = if gained > 1.0 { work.assemble(&model, first.clone()) } else { next };
+            } else {
+                at = next;
+            }
+            if gained < 0.01 {
+                break;
+            }
+        } else {
+            damping = (damping * 30.0).max(1e-3);
+        }
+    }
+    work.weigh(&model);
+    let last = work.assemble(&model, first);
+    let factor = last.matrix.factor()?;
+    let (variance, fitted) = (work.variance, work.fitted);
+    let residual = cells.iter().zip(&fitted).map(|(cell, fitted)| cell.mean - fitted).collect();
+    Some(Fit { model, layout, factor, cells, residual, variance, fitted, chi2: last.chi2 })
+}
+
+/// Puts each line's reference place to the middle of its fibre, where level and slope hardly
+/// correlate.
+fn center_lines(model: &mut Model, samples: &Samples) {
+    for i in 0..model.joints.len() {
+        let end = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
+        let at = 0.5 * (model.joints[i].x + end);
+        if let Behind::Fibre(line) = &mut model.joints[i].behind {
+            *line = line.about(at);
+        }
+    }
+}
+
+/// Of each joint, the index of the joint that owns the line before it.
+fn line_before(layout: &Layout) -> Vec<Option<usize>> {
+    let mut last = None;
+    let mut before = Vec::with_capacity(layout.line.len());
+    for (i, line) in layout.line.iter().enumerate() {
+        before.push(last);
+        if line.is_some() {
+            last = Some(i);
+        }
+    }
+    before
+}
+
+/// First column of each row: the first unknown that any cell ties it to.
+fn first_columns(
+    model: &Model,
+    cells: &[Cell],
+    layout: &Layout,
+    line_before: &[Option<usize>],
+) -> Vec<usize> {
+    let mut first: Vec<usize> = (0..layout.len).collect();
+    for global in [layout.pole, layout.tail_length].into_iter().flatten() {
+        first[global] = 0;
+    }
+    let reach = model.receiver.tail_reach();
+    let mut tie = |low: usize, rows: &[usize]| {
+        for row in rows {
+            first[*row] = first[*row].min(low);
+        }
+    };
+    let mut rows = Vec::new();
+    let any_tail = model.joints.iter().any(|j| j.tail.is_some());
+    let mut last = (usize::MAX, 0);
+    for cell in cells {
+        if (cell.lo, cell.hi) == last && !any_tail {
+            continue;
+        }
+        last = (cell.lo, cell.hi);
+        rows.clear();
+        let own = |i: usize| layout.line[i].map(|c| [c, c + 1]).into_iter().flatten();
+        if let Some(base) = base_line(cell, line_before, layout) {
+            rows.extend(own(base));
+        }
+        for i in cell.lo..cell.hi {
+            rows.push(layout.place[i]);
+            rows.extend(layout.height[i]);
+            rows.extend(own(i));
+        }
+        for (i, joint) in model.joints.iter().enumerate() {
+            if joint.tail.is_some() && joint.x - 1.0 < cell.x + cell.n && joint.x + reach > cell.x - cell.n {
+                rows.extend(layout.tail[i]);
+                rows.push(layout.place[i]);
+            }
+        }
+        if let Some(low) = rows.iter().min().copied() {
+            tie(low, &rows);
+        }
+    }
+    first
+}
+
+/// The joint that owns the line on which a cell stands before its first unsettled joint.
+fn base_line(cell: &Cell, line_before: &[Option<usize>], layout: &Layout) -> Option<usize> {
+    if cell.lo < line_before.len() {
+        line_before[cell.lo]
+    } else {
+        // behind all joints: the last joint's own line, if it has one or shows the one before
+        (0..layout.line.len()).rev().find(|i| layout.line[*i].is_some())
+    }
+}
+
+/// The fit's arrays and what they are made from.
+struct Work<'a> {
+    given: &'a Given<'a>,
+    cells: &'a [Cell],
+    layout: &'a Layout,
+    line_before: &'a [Option<usize>],
+    tails: Vec<usize>,
+    variance: Vec<f64>,
+    fitted: Vec<f64>,
+}
+
+/// The normal equations about a model.
+struct System {
+    matrix: Envelope,
+    gradient: Vec<f64>,
+    chi2: f64,
+}
+
+impl System {
+    fn step(&self, damping: f64) -> Option<Vec<f64>> {
+        let mut damped = self.matrix.clone();
+        for i in 0..damped.len() {
+            let more = damping * damped.diagonal(i) + 1e-300;
+            damped.add(i, i, more);
+        }
+        let mut change = self.gradient.clone();
+        damped.factor()?.solve(&mut change);
+        change.iter().all(|c| c.is_finite()).then_some(change)
+    }
+}
+
+impl Work<'_> {
+    /// Sets each cell's variance from the model: never from the sample, which would favour upward
+    /// noise.
+    fn weigh(&mut self, model: &Model) {
+        let noise = self.given.noise;
+        let receiver = &model.receiver;
+        let additive = noise.kappa * noise.sigma * noise.sigma;
+        let rough = receiver.pulse * noise.speckle * noise.speckle
+            + self.given.samples.quantum.powi(2) / 12.0;
+        let top = receiver.impulse_top();
+        for (cell, variance) in self.cells.iter().zip(&mut self.variance) {
+            let mut line = 0.0;
+            let mut misfit = 0.0;
+            let base = base_line(cell, self.line_before, self.layout);
+            if let Some(Behind::Fibre(l)) = base.map(|i| &model.joints[i].behind) {
+                line = l.power(cell.x);
+            }
+            for joint in &model.joints[cell.lo..cell.hi] {
+                if let Behind::Fibre(l) = &joint.behind {
+                    line = line.max(l.power(cell.x));
+                }
+                if let Some(height) = joint.height {
+                    let shape = receiver.shape(cell.x - joint.x);
+                    let off = self.given.misfit * height * shape.by_place / top;
+                    misfit += off * off;
+                }
+            }
+            for i in &self.tails {
+                let joint = &model.joints[*i];
+                let height = joint.tail.unwrap_or(0.0);
+                let off = 0.05 * height * receiver.tail(cell.x - joint.x).0;
+                misfit += off * off;
+            }
+            *variance = (additive + rough * line * line) / cell.n + misfit;
+        }
+    }
+
+    /// Normal equations and χ² about `model`, with the weights as they stand.
+    fn assemble(&mut self, model: &Model, first: Vec<usize>) -> System {
+        let mut matrix = Envelope::new(first);
+        let mut gradient = vec![0.0; self.layout.len];
+        let mut chi2 = 0.0;
+        let mut row: Vec<(usize, f64)> = Vec::with_capacity(32);
+        for (c, cell) in self.cells.iter().enumerate() {
+            row.clear();
+            let mut fitted = self.predict(model, cell, &mut row);
+            let slope = self.clip(&mut fitted);
+            self.fitted[c] = fitted;
+            if cell.blind {
+                continue;
+            }
+            let weight = 1.0 / self.variance[c];
+            let residual = cell.mean - fitted;
+            chi2 += weight * residual * residual;
+            if slope < 1.0 {
+                for (_, d) in &mut row {
+                    *d *= slope;
+                }
+            }
+            for (i, (unknown, d)) in row.iter().enumerate() {
+                gradient[*unknown] += weight * d * residual;
+                for (other, e) in &row[..=i] {
+                    let (high, low) = if unknown >= other { (*unknown, *other) } else { (*other, *unknown) };
+                    matrix.add(high, low, weight * d * e);
+                }
+            }
+        }
+        chi2 += self.add_beliefs(model, &mut matrix, &mut gradient);
+        System { matrix, gradient, chi2 }
+    }
+
+    /// What is believed beforehand: slopes are alike, the pole is near what the noise shows.
+    fn add_beliefs(&self, model: &Model, matrix: &mut Envelope, gradient: &mut [f64]) -> f64 {
+        let mut chi2 = 0.0;
+        let mut believe = |i: usize, value: f64, mean: f64, sd: f64| {
+            let weight = 1.0 / (sd * sd);
+            matrix.add(i, i, weight);
+            gradient[i] += weight * (mean - value);
+            chi2 += weight * (mean - value).powi(2);
+        };
+        let slopes = self.given.slopes;
+        for (joint, line) in model.joints.iter().zip(&self.layout.line) {
+            if let (Behind::Fibre(l), Some(i)) = (&joint.behind, line) {
+                believe(i + 1, l.fall, slopes.mean, slopes.sd);
+                // Without this an empty line would leave the system without an answer.
+                believe(*i, l.level, l.level, 20.0);
+            }
+        }
+        for (joint, i) in model.joints.iter().zip(&self.layout.place) {
+            believe(*i, joint.x, joint.x, 2.0 * model.receiver.pulse);
+        }
+        for (joint, i) in model.joints.iter().zip(&self.layout.height) {
+            if let (Some(height), Some(i)) = (joint.height, i) {
+                believe(*i, height, height, 30.0 * height.abs() + 30.0 * self.given.noise.sigma);
+            }
+        }
+        for (joint, i) in model.joints.iter().zip(&self.layout.tail) {
+            if let (Some(tail), Some(i)) = (joint.tail, i) {
+                believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma);
+            }
+        }
+        if let (Some(i), Some(pole)) = (self.layout.pole, self.given.free_pole) {
+            believe(i, model.receiver.pole, pole, 0.5 * pole);
+        }
+        if let Some(i) = self.layout.tail_length {
+            believe(i, model.receiver.tail, model.receiver.tail, 0.5 * model.receiver.tail);
+        }
+        chi2
+    }
+
+    /// The model's mean over `cell`; `row` gets its change with each unknown.
+    fn predict(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> f64 {
+        let layout = self.layout;
+        let receiver = &model.receiver;
+        let base = base_line(cell, self.line_before, layout);
+        let base = base.filter(|_| cell.lo < model.joints.len() || !model.ends_dark());
+        let mut fitted = 0.0;
+        // The line on which the next joint stands: its unknowns, power and remaining share.
+        let mut current = base.and_then(|i| self.line_power(model, i, cell));
+        let mut share = 1.0;
+        let mut by_pole = 0.0;
+        for i in cell.lo..cell.hi {
+            let joint = &model.joints[i];
+            let shape = receiver.shape(cell.x - joint.x);
+            let mut by_place = 0.0;
+            if let Some(height) = joint.height {
+                fitted += height * shape.rect;
+                by_place -= height * shape.by_place;
+                by_pole += height * shape.by_pole;
+                if let Some(unknown) = layout.height[i] {
+                    row.push((unknown, shape.rect));
+                }
+            }
+            if !matches!(joint.behind, Behind::Same) {
+                let next = if layout.line[i].is_some() { self.line_power(model, i, cell) } else { None };
+                let (left, right) = (current.map_or(0.0, |c| c.power), next.map_or(0.0, |c| c.power));
+                by_place += (left - right) * shape.rect / receiver.pulse;
+                // Second order of the blend: docs/theory.md
+                let fall = current.or(next).map_or(0.0, |c| c.fall);
+                fitted += 0.5 * fall * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * (left - right);
+                fitted += push_line(current, share - shape.ramp, row);
+                current = next;
+                share = shape.ramp;
+            }
+            row.push((layout.place[i], by_place));
+        }
+        fitted += push_line(current, share, row);
+        if let Some(unknown) = layout.pole {
+            if by_pole != 0.0 {
+                row.push((unknown, by_pole));
+            }
+        }
+        fitted + self.predict_tails(model, cell, row)
+    }
+
+    fn predict_tails(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> f64 {
+        let receiver = &model.receiver;
+        let reach = receiver.tail_reach();
+        let mut fitted = 0.0;
+        let mut by_length = 0.0;
+        for i in &self.tails {
+            let joint = &model.joints[*i];
+            if joint.x >= cell.x || joint.x + reach <= cell.x {
+                continue;
+            }
+            let (tail, change) = receiver.tail(cell.x - joint.x);
+            let height = joint.tail.unwrap_or(0.0);
+            fitted += height * tail;
+            by_length += height * change;
+            if let Some(unknown) = self.layout.tail[*i] {
+                row.push((unknown, tail));
+            }
+        }
+        if let Some(unknown) = self.layout.tail_length {
+            if by_length != 0.0 {
+                row.push((unknown, by_length));
+            }
+        }
+        fitted
+    }
+
+    fn line_power(&self, model: &Model, i: usize, cell: &Cell) -> Option<LinePower> {
+        let Behind::Fibre(line) = &model.joints[i].behind else { return None };
+        let bend = line.fall * cell.n;
+        Some(LinePower {
+            level: self.layout.line[i]?,
+            power: line.power(cell.x) * (1.0 + bend * bend / 24.0), // mean over the cell
+            off: cell.x - line.at,
+            fall: line.fall,
+        })
+    }
+
+    /// The mean of samples that the file cuts off at 0, and its change with the mean before: weak
+    /// light shows brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
+    fn clip(&self, fitted: &mut f64) -> f64 {
+        let sigma = self.given.noise.sigma;
+        let r = *fitted / sigma;
+        if r > 4.0 || !self.given.noise.seen || self.given.samples.floor > 0.5 * sigma {
+            return 1.0;
+        }
+        let below = normal::below(r);
+        *fitted = *fitted * below + sigma * normal::density(r);
+        below
+    }
+}
+
+#[derive(Clone, Copy)]
+struct LinePower {
+    level: usize, // unknown; the slope is the next
+    power: f64,
+    off: f64,
+    fall: f64,
+}
+
+fn push_line(line: Option<LinePower>, share: f64, row: &mut Vec<(usize, f64)>) -> f64 {
+    let Some(line) = line else { return 0.0 };
+    let power = share * line.power;
+    row.push((line.level, power));
+    row.push((line.level + 1, -line.off * power));
+    power
+}
+
+/// The model after one step, held to what is physical and to a quarter of a pulse.
+fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model {
+    let mut next = model.clone();
+    let reach = 0.25 * model.receiver.pulse;
+    let steepest = 5.0 / 1000.0 * given.samples.spacing_m / crate::units::DB_PER_NEPER;
+    for (i, joint) in next.joints.iter_mut().enumerate() {
+        joint.x += change[layout.place[i]].clamp(-reach, reach);
+        if let (Some(height), Some(unknown)) = (&mut joint.height, layout.height[i]) {
+            *height += change[unknown];
+        }
+        if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
+            *tail += change[unknown];
+        }
+        if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {
+            *line = Line {
+                at: line.at,
+                level: line.level + change[unknown].clamp(-3.0, 3.0),
+                fall: (line.fall + change[unknown + 1]).clamp(-0.2 * steepest, steepest),
+            };
+        }
+    }
+    if let Some(unknown) = layout.pole {
+        let pole = model.receiver.pole;
+        next.receiver.pole = (pole + change[unknown]).clamp(0.6 * pole, 1.6 * pole);
+    }
+    if let Some(unknown) = layout.tail_length {
+        let tail = model.receiver.tail;
+        next.receiver.tail = (tail + change[unknown]).clamp(0.6 * tail, 1.6 * tail);
+    }
+    next
+}

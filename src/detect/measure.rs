@@ -1,0 +1,195 @@
+//! From a fitted model to events, sections and the span.
+
+use super::Cords;
+use super::find::{self, Found};
+use super::fit::Fit;
+use super::model::{Behind, Line};
+use super::noise::Noise;
+use super::samples::Samples;
+use crate::event::{self, Analysis, Event, Peak, Role, Section};
+use crate::trace::Trace;
+use crate::units::{self, DB_PER_NEPER, Measured, PanelM};
+
+/// An analysis that found nothing, and why.
+pub(super) fn nothing(why: &str) -> Analysis {
+    Analysis {
+        events: vec![start_event(None, 0.0)],
+        sections: Vec::new(),
+        span: None,
+        noise: event::Noise {
+            floor_db: None,
+            correlated_samples: 1.0,
+            speckle: 0.0,
+            receiver_m: 0.0,
+            noise_from_m: None,
+        },
+        opinions: Vec::new(),
+        notes: vec![why.to_owned()],
+    }
+}
+
+fn start_event(peak: Option<Peak>, extent_m: f64) -> Event {
+    Event {
+        number: 1,
+        position_m: PanelM(0.0),
+        position_sigma_m: 0.0,
+        role: Role::Start,
+        peak,
+        likely: None,
+        reason: String::new(),
+        loss_db: None,
+        loss_at_least_db: None,
+        extent_m,
+        merged: 1,
+    }
+}
+
+/// Everything that the fitted model says.
+pub(super) fn analysis(
+    trace: &Trace,
+    cords: &Cords,
+    samples: &Samples,
+    noise: &Noise,
+    found: &Found,
+) -> Analysis {
+    let fit = &found.fit;
+    let mut events = Vec::new();
+    for i in 0..fit.model.joints.len() {
+        events.push(event_of(trace, samples, fit, i));
+    }
+    number(&mut events);
+    let sections = sections(samples, fit);
+    let span = super::span::span(trace, cords, samples, fit, &events);
+    Analysis {
+        events,
+        sections,
+        span,
+        noise: event::Noise {
+            floor_db: noise.seen.then(|| samples.top_db + units::level_db(noise.sigma)),
+            correlated_samples: noise.kappa,
+            speckle: noise.speckle,
+            receiver_m: fit.model.receiver.pole * samples.spacing_m,
+            noise_from_m: (noise.dark_from < samples.len())
+                .then(|| PanelM(samples.place(noise.dark_from) * samples.spacing_m)),
+        },
+        opinions: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+fn number(events: &mut [Event]) {
+    for (i, event) in events.iter_mut().enumerate() {
+        event.number = i + 1;
+    }
+}
+
+fn event_of(trace: &Trace, samples: &Samples, fit: &Fit, i: usize) -> Event {
+    let joint = &fit.model.joints[i];
+    let extent_m = extent(fit, i) * samples.spacing_m;
+    let peak = peak(trace, fit, i);
+    if i == 0 {
+        return start_event(peak, extent_m);
+    }
+    let dark = matches!(joint.behind, Behind::Dark);
+    let size = find::size(fit, i);
+    let known = matches!(joint.behind, Behind::Fibre(_)) && size.loss_sigma_db > 0.0;
+    Event {
+        number: 0,
+        position_m: PanelM(joint.x * samples.spacing_m),
+        position_sigma_m: place_sigma(fit, i) * samples.spacing_m,
+        role: if dark { Role::End } else { Role::Joint },
+        peak,
+        likely: None,
+        reason: String::new(),
+        loss_db: known.then(|| Measured::new(size.loss_db, size.loss_sigma_db)),
+        loss_at_least_db: None,
+        extent_m,
+        merged: 1,
+    }
+}
+
+/// Sigma of a place in samples: the fit's, and what an unknown receiver may shift an edge by (0.002
+/// pulse lengths, docs/theory.md).
+fn place_sigma(fit: &Fit, i: usize) -> f64 {
+    let mut g = vec![0.0; fit.layout.len];
+    g[fit.layout.place[i]] = 1.0;
+    fit.factor.variance(&g).sqrt().hypot(0.002 * fit.model.receiver.pulse).hypot(0.01)
+}
+
+fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {
+    let joint = &fit.model.joints[i];
+    let height = joint.height?;
+    let before = if i == 0 { fit.model.behind(0) } else { fit.model.before(i) };
+    let reflectance = before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).map(|(line, b)| {
+        let ratio = height / line.power(joint.x);
+        let value = units::reflectance_db(ratio, b, trace.pulse_ns());
+        Measured::new(value, reflectance_sigma(fit, i, line, height))
+    });
+    Some(if joint.clipped {
+        Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }
+    } else {
+        Peak::Whole { reflectance_db: reflectance.filter(|_| i > 0) }
+    })
+}
+
+/// `dR = 10/ln10·(dA/A - d ln p)`: height and backscatter vary together.
+fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
+    let mut g = vec![0.0; fit.layout.len];
+    let per_neper = 10.0 / std::f64::consts::LN_10;
+    if let Some(unknown) = fit.layout.height[i] {
+        g[unknown] = per_neper / height;
+    }
+    let owner = (0..i.max(1)).rev().find(|j| fit.layout.line[*j].is_some());
+    if let Some(unknown) = owner.and_then(|j| fit.layout.line[j]) {
+        g[unknown] -= per_neper;
+        g[unknown + 1] += per_neper * (fit.model.joints[i].x - line.at);
+    }
+    fit.factor.variance(&g).sqrt()
+}
+
+/// How far joint `i` hides the fibre behind it, in samples: to where edge and tail stay within 0.05
+/// dB of the next line.
+fn extent(fit: &Fit, i: usize) -> f64 {
+    let receiver = &fit.model.receiver;
+    let joint = &fit.model.joints[i];
+    let Some(behind) = fit.model.behind(i) else { return receiver.settled() };
+    let before = fit.model.before(i);
+    let off = |d: f64| {
+        let x = joint.x + d;
+        let line = behind.power(x);
+        let shape = receiver.shape(d);
+        let left = before.map_or(0.0, |l| l.power(x));
+        let mut p = left * (1.0 - shape.ramp) + line * shape.ramp;
+        p += joint.height.unwrap_or(0.0) * shape.rect;
+        p += joint.tail.unwrap_or(0.0) * receiver.tail(d).0;
+        (DB_PER_NEPER * (p / line).ln()).abs()
+    };
+    let step = (receiver.pulse / 16.0).max(0.05);
+    let mut d = receiver.tail_reach().max(receiver.settled());
+    while d > step && off(d - step) < 0.05 {
+        d -= step;
+    }
+    d
+}
+
+fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
+    let model = &fit.model;
+    let mut sections = Vec::new();
+    for i in 0..model.joints.len() {
+        let (Behind::Fibre(line), Some(unknown)) = (&model.joints[i].behind, fit.layout.line[i]) else {
+            continue;
+        };
+        let to = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
+        let mut g = vec![0.0; fit.layout.len];
+        g[unknown + 1] = 1.0;
+        let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
+        let attenuation =
+            Measured::new(line.fall * per_km, fit.factor.variance(&g).sqrt() * per_km);
+        sections.push(Section {
+            from_m: PanelM(model.joints[i].x * samples.spacing_m),
+            to_m: PanelM(to * samples.spacing_m),
+            attenuation_db_per_km: Some(attenuation),
+        });
+    }
+    sections
+}

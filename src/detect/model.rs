@@ -1,0 +1,96 @@
+//! What a trace is made of: lines of fibre, and joints between them.
+
+use super::receiver::Receiver;
+
+/// A straight line of backscatter: `power = exp(level - fall·(x - at))`, x in samples.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Line {
+    pub at: f64,
+    pub level: f64,
+    pub fall: f64,
+}
+
+impl Line {
+    /// Natural logarithm of the power at `x`.
+    pub fn log(&self, x: f64) -> f64 {
+        self.level - self.fall * (x - self.at)
+    }
+
+    /// Power at `x`.
+    pub fn power(&self, x: f64) -> f64 {
+        self.log(x).exp()
+    }
+
+    /// The same line about another reference place.
+    pub fn about(&self, at: f64) -> Line {
+        Line { at, level: self.log(at), fall: self.fall }
+    }
+}
+
+/// What lies behind a joint.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Behind {
+    /// Fibre with a line of its own.
+    Fibre(Line),
+    /// The same line as before: only a reflection stands here.
+    Same,
+    /// No light.
+    Dark,
+}
+
+/// One event of the model.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Joint {
+    /// Place in samples from the panel.
+    pub x: f64,
+    /// Height of its reflection in power; `None` for none.
+    pub height: Option<f64>,
+    /// Height of its slow tail in power; `None` for none.
+    pub tail: Option<f64>,
+    /// The receiver was at its limit.
+    pub clipped: bool,
+    /// What lies behind.
+    pub behind: Behind,
+}
+
+/// The whole trace. The first joint is the panel, before which it is dark.
+#[derive(Clone, Debug)]
+pub(super) struct Model {
+    pub joints: Vec<Joint>,
+    pub receiver: Receiver,
+}
+
+impl Model {
+    /// The line before joint `i`. `None` at the panel.
+    pub fn before(&self, i: usize) -> Option<&Line> {
+        self.joints[..i].iter().rev().find_map(|joint| match &joint.behind {
+            Behind::Fibre(line) => Some(Some(line)),
+            Behind::Dark => Some(None),
+            Behind::Same => None,
+        })?
+    }
+
+    /// The line behind joint `i`. `None` where it is dark.
+    pub fn behind(&self, i: usize) -> Option<&Line> {
+        match &self.joints[i].behind {
+            Behind::Fibre(line) => Some(line),
+            Behind::Same => self.before(i),
+            Behind::Dark => None,
+        }
+    }
+
+    /// The joint that ends the line behind joint `i`: the next that is not `Same`.
+    pub fn next_change(&self, i: usize) -> Option<usize> {
+        (i + 1..self.joints.len()).find(|j| !matches!(self.joints[*j].behind, Behind::Same))
+    }
+
+    /// Whether the last joint is an end in the dark.
+    pub fn ends_dark(&self) -> bool {
+        self.joints.last().is_some_and(|joint| matches!(joint.behind, Behind::Dark))
+    }
+
+    /// Keeps the joints in order of place.
+    pub fn sort(&mut self) {
+        self.joints.sort_by(|a, b| a.x.total_cmp(&b.x));
+    }
+}

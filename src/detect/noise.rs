@@ -1,0 +1,275 @@
+//! The noise of a trace, read from the trace itself.
+
+use super::samples::Samples;
+use crate::signal::order;
+
+/// What disturbs the samples.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Noise {
+    /// Standard deviation of the additive noise in power, the same everywhere.
+    pub sigma: f64,
+    /// Inflation by correlation: this many samples count as one independent one.
+    pub kappa: f64,
+    /// Length of one of three equal poles that would colour white noise like this, in samples.
+    pub pole: f64,
+    /// Relative standard deviation of the backscatter itself.
+    pub speckle: f64,
+    /// First sample behind which no backscatter stands out of the noise; the number of samples
+    /// where light reaches to the end.
+    pub dark_from: usize,
+    /// Whether `sigma` could be read where no light is.
+    pub seen: bool,
+}
+
+/// One standard deviation of the last stretch is read from this share of the samples at first.
+const TAIL_SHARE: f64 = 0.06;
+
+/// Measures the noise and takes a zero offset out of `samples`.
+pub(super) fn measure(samples: &mut Samples) -> Noise {
+    let n = samples.len();
+    let tail = n - ((TAIL_SHARE * n as f64) as usize).max(24).min(n / 2);
+    let mut noise = Noise {
+        sigma: 0.0,
+        kappa: 1.0,
+        pole: 0.1,
+        speckle: 0.0,
+        dark_from: n,
+        seen: false,
+    };
+    if is_noise_alone(samples, tail) {
+        noise.seen = true;
+        noise.sigma = sigma(samples, tail, n);
+        noise.dark_from = tail;
+        for _ in 0..2 {
+            noise.dark_from = dark_from(samples, &noise).min(tail);
+            // Well behind the end: a reflection's decay is no noise.
+            let from = noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
+            noise.sigma = sigma(samples, from, n);
+            noise.pole = pole(samples, from, n);
+            noise.kappa = kappa(noise.pole);
+        }
+        let from = noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
+        take_offset_out(samples, &mut noise, from);
+    } else {
+        noise.dark_from = where_floor_begins(samples);
+        noise.sigma = sigma_from_fibre(samples, noise.dark_from);
+    }
+    noise.sigma = noise.sigma.max(1e-12);
+    noise.speckle = speckle(samples, &noise);
+    noise
+}
+
+/// Whether the samples from `tail` on are noise: about half at the floor, or scattering as much as
+/// they are high. Fibre does neither.
+fn is_noise_alone(samples: &Samples, tail: usize) -> bool {
+    let values = &samples.power[tail..];
+    let clipped = values.iter().filter(|p| **p <= samples.floor).count() as f64;
+    let share = clipped / values.len() as f64;
+    if share > 0.9 {
+        return false; // the floor hides the noise
+    }
+    let mean = samples.mean(tail, samples.len());
+    let var = values.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / values.len() as f64;
+    share > 0.1 || var.sqrt() > 0.3 * mean
+}
+
+/// Standard deviation of samples `a..b` of which the lower half may be cut off, about zero.
+///
+/// Source: the mean square of the upper half of a normal distribution about its centre is its
+/// variance; blocks that stand out (echoes) are left out.
+fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
+    let mut values: Vec<f64> = samples.power[a..b].to_vec();
+    let Some(q90) = order::quantile(&mut values, 0.9) else { return 0.0 };
+    let rough = q90 / 1.281_551_6;
+    // Trimmed at 3 sigma, where a normal's upper half keeps 0.9733 of its variance (by the
+    // truncated second moment 1 - 2·3·φ(3)/(2Φ(3)-1)).
+    let (mut sum, mut count) = (0.0, 0.0_f64);
+    for p in &samples.power[a..b] {
+        if *p > samples.floor.max(0.0) && *p < 3.0 * rough {
+            sum += p * p;
+            count += 1.0;
+        }
+    }
+    if count < 8.0 { rough } else { (sum / count / 0.973_34).sqrt() }
+}
+
+/// First sample from which no window holds light.
+///
+/// A window is light where its mean and the mean of the window before it stand 5 sigma over zero:
+/// the second condition leaves out echoes, which are one pulse long.
+fn dark_from(samples: &Samples, noise: &Noise) -> usize {
+    let n = samples.len();
+    let mut dark = 0;
+    for pulses in [2.0, 8.0, 32.0] {
+        let window = ((pulses * samples.pulse) as usize).max(4);
+        if window * 3 > n {
+            break;
+        }
+        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(1.0);
+        let step = (window / 4).max(1);
+        let mut b = n;
+        while b >= 2 * window {
+            // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself.
+            let bias = if samples.floor > 0.0 || noise.seen { 0.4 * noise.sigma } else { 0.0 };
+            let here = samples.mean(b - window, b) - bias;
+            let before = samples.mean(b - 2 * window, b - window) - bias;
+            if here > limit && before > limit {
+                dark = dark.max(b);
+                break;
+            }
+            b = b.saturating_sub(step);
+        }
+    }
+    dark.max(8).min(n)
+}
+
+/// Length of a pole whose three-fold receiver would correlate the noise as samples `a..b` are.
+///
+/// From the signs, which survive clipping: `ρ = sin(π/2·mean(sign·sign))` (Van Vleck & Middleton
+/// 1966), at the lag where it falls through 1/2; sums of ρ are too noisy.
+fn pole(samples: &Samples, a: usize, b: usize) -> f64 {
+    let values = &samples.power[a..b];
+    let mut copy = values.to_vec();
+    let middle = order::median(&mut copy).unwrap_or(0.0);
+    let signs: Vec<f64> = values.iter().map(|p| if *p > middle { 1.0 } else { -1.0 }).collect();
+    let mean = signs.iter().sum::<f64>() / signs.len().max(1) as f64;
+    let rho = |lag: usize| {
+        let pairs = signs.len().saturating_sub(lag).max(1) as f64;
+        let sum: f64 = signs.iter().zip(&signs[lag.min(signs.len())..]).map(|(p, q)| p * q).sum();
+        (std::f64::consts::FRAC_PI_2 * (sum / pairs - mean * mean)).sin()
+    };
+    let most = ((2.0 * samples.pulse) as usize + 2).min(values.len() / 4);
+    let mut before = 1.0;
+    for lag in 1..=most.max(1) {
+        let here = rho(lag);
+        if here < 0.5 {
+            // The crossing by straight interpolation; ρ(2.33 λ) = 1/2 for three poles. One lag
+            // alone tells where even the first is below.
+            let crossing = if lag == 1 {
+                return pole_of_first_lag(here);
+            } else {
+                (lag - 1) as f64 + (before - 0.5) / (before - here)
+            };
+            return crossing / 2.33;
+        }
+        before = here;
+    }
+    most as f64 / 2.33
+}
+
+/// Correlation of noise through three poles at `lag` pole lengths: `e^-t·(1 + t + t²/3)`.
+fn correlation(t: f64) -> f64 {
+    (-t).exp() * (1.0 + t + t * t / 3.0)
+}
+
+fn pole_of_first_lag(rho: f64) -> f64 {
+    let (mut short, mut long) = (0.02, 1.0);
+    for _ in 0..30 {
+        let middle = 0.5 * (short + long);
+        if correlation(1.0 / middle) > rho { long = middle } else { short = middle }
+    }
+    short
+}
+
+/// Noise inflation `1 + 2·Σρ` of three poles of length `pole` samples.
+fn kappa(pole: f64) -> f64 {
+    let mut sum = 1.0;
+    for lag in 1..2000 {
+        let rho = correlation(f64::from(lag) / pole);
+        sum += 2.0 * rho;
+        if rho < 1e-4 {
+            break;
+        }
+    }
+    sum
+}
+
+/// Takes a receiver's zero that is off out of every sample: the symmetric centre of the noise, from
+/// its upper quantiles. Left alone where it cannot be told from 0.
+fn take_offset_out(samples: &mut Samples, noise: &mut Noise, from: usize) {
+    let mut values = samples.power[from..].to_vec();
+    let independent = values.len() as f64 / noise.kappa;
+    let quantiles = [0.95, 0.75].map(|q| order::quantile(&mut values, q).unwrap_or(0.0));
+    let sigma = (quantiles[0] - quantiles[1]) / (1.644_854 - 0.674_490);
+    let offset = quantiles[1] - 0.674_490 * sigma;
+    // sd of this centre, from the quantiles' own (asymptotic) covariance: 2.3 sigma/√n.
+    if offset.abs() > 5.0 * 2.3 * sigma / independent.sqrt() && offset.abs() > 0.1 * sigma {
+        samples.shift(offset);
+        noise.sigma = sigma;
+    }
+}
+
+/// Where the file's own floor begins to hide everything: the first sample of the last run in which
+/// nine of ten samples lie on it.
+fn where_floor_begins(samples: &Samples) -> usize {
+    let n = samples.len();
+    if samples.floor <= 0.0 {
+        return n;
+    }
+    let window = ((2.0 * samples.pulse) as usize).max(8).min(n / 2);
+    let mut b = n;
+    while b > window {
+        let at_floor =
+            samples.power[b - window..b].iter().filter(|p| **p <= samples.floor).count();
+        if 10 * at_floor < 9 * window {
+            return b;
+        }
+        b -= (window / 2).max(1);
+    }
+    n
+}
+
+/// Additive noise from the scatter of the weakest fibre, where none is seen behind the end.
+fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
+    let from = end * 7 / 10;
+    let mut second: Vec<f64> = samples.power[from..end]
+        .windows(3)
+        .map(|p| (p[0] - 2.0 * p[1] + p[2]).abs())
+        .collect();
+    // White noise's second difference has variance 6.
+    order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA / 6.0_f64.sqrt()
+}
+
+/// Roughness of the backscatter: what the means over one pulse scatter more than the additive noise
+/// lets them.
+///
+/// Second differences of pulse-long means cancel the line; events are outliers to the median. A
+/// process averaged over one pulse has block variance 2/3, neighbours' covariance 1/6, so its second
+/// difference has variance 8/3 s²; white noise's is 6 κσ²/n. Source: exact, from the triangular
+/// correlation of coherent fading (Healey 1984).
+fn speckle(samples: &Samples, noise: &Noise) -> f64 {
+    let block = (samples.pulse.round() as usize).max(1);
+    let from = samples.index(2.0 * samples.pulse);
+    let means: Vec<f64> = samples.power[from..noise.dark_from.max(from)]
+        .chunks_exact(block)
+        .map(|c| c.iter().sum::<f64>() / block as f64)
+        .collect();
+    let additive = 6.0 * noise.kappa.min(block as f64) * noise.sigma.powi(2) / block as f64;
+    let strong: Vec<(f64, f64)> = means
+        .windows(3)
+        .filter(|m| m[1] > 10.0 * noise.sigma)
+        .map(|m| {
+            let d = (m[0] - 2.0 * m[1] + m[2]) / m[1];
+            (d * d, additive / (m[1] * m[1]))
+        })
+        .collect();
+    if strong.len() < 24 {
+        return 0.0;
+    }
+    let excess = |s2: f64| {
+        let mut ratios: Vec<f64> = strong
+            .iter()
+            .map(|(d2, known)| d2 / (known + 8.0 / 3.0 * s2 + samples.quantum.powi(2)))
+            .collect();
+        order::median(&mut ratios).unwrap_or(0.0) - 0.454_936 // median of χ² with one degree
+    };
+    let (mut low, mut high) = (0.0, 0.01);
+    if excess(low) <= 0.0 {
+        return 0.0;
+    }
+    for _ in 0..24 {
+        let middle = 0.5 * (low + high);
+        if excess(middle) > 0.0 { low = middle } else { high = middle }
+    }
+    low.sqrt()
+}

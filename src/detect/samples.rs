@@ -1,0 +1,138 @@
+//! Counts to linear power, with the running sums that every later step reads.
+//!
+//! Places inside `detect` are in samples from the front panel: sample `k` lies at `k + first`.
+
+use crate::trace::Trace;
+use crate::units::DB_PER_NEPER;
+
+/// A trace in linear power, its brightest sample 1.
+pub(super) struct Samples {
+    /// Received power of each sample.
+    pub power: Vec<f64>,
+    /// Place of sample 0, in samples from the panel.
+    pub first: f64,
+    /// Metres between samples.
+    pub spacing_m: f64,
+    /// Pulse length in samples.
+    pub pulse: f64,
+    /// Power at and below which the file shows one value; 0 where it has no such limit.
+    pub floor: f64,
+    /// Relative step of power between two neighbouring counts.
+    pub quantum: f64,
+    /// Level in dB, on the trace's own scale, of power 1.
+    pub top_db: f64,
+    sums: Vec<f64>,
+}
+
+/// Share of samples at the lowest level from which that level counts as a limit of the file; a
+/// level that noise reaches by itself holds a sample or two.
+const FLOOR_SHARE: f64 = 0.002;
+
+impl Samples {
+    /// `None` where the trace has too few samples, no spacing or no pulse.
+    pub fn new(trace: &Trace) -> Option<Samples> {
+        let stretch = trace.stretches.first()?;
+        // One pulse and one spacing at a time: what follows another pulse is another measurement.
+        let same = trace.stretches.iter().take_while(|s| {
+            s.pulse_ns == stretch.pulse_ns && s.spacing_1e_14_s == stretch.spacing_1e_14_s
+        });
+        let count = same.map(|s| s.samples).sum::<usize>().min(trace.counts.len());
+        let spacing_m = trace.spacing_m();
+        let pulse = trace.pulse_m() / spacing_m;
+        if count < 32 || !(pulse.is_finite() && pulse > 0.0 && spacing_m > 0.0) {
+            return None;
+        }
+        let top_db = top_db(trace, count);
+        let (power, lowest) = decode(trace, count, top_db);
+        let at_lowest = power.iter().filter(|p| **p <= lowest).count() as f64;
+        let floor = if at_lowest >= FLOOR_SHARE * count as f64 { lowest } else { 0.0 };
+        let coarsest = trace.scales.iter().map(|s| s.count_micro_db).max().unwrap_or(1000);
+        let mut samples = Samples {
+            first: trace.position_m(0).0 / spacing_m,
+            spacing_m,
+            pulse,
+            floor,
+            quantum: f64::from(coarsest) * 1e-6 / DB_PER_NEPER,
+            top_db,
+            sums: Vec::new(),
+            power,
+        };
+        samples.add_up();
+        Some(samples)
+    }
+
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        self.power.len()
+    }
+
+    /// Place of sample `k`.
+    pub fn place(&self, k: usize) -> f64 {
+        k as f64 + self.first
+    }
+
+    /// The sample at or before place `x`, held inside the trace.
+    pub fn index(&self, x: f64) -> usize {
+        ((x - self.first).max(0.0) as usize).min(self.len() - 1)
+    }
+
+    /// Mean power of samples `a..b`, not empty.
+    pub fn mean(&self, a: usize, b: usize) -> f64 {
+        (self.sums[b] - self.sums[a]) / (b - a) as f64
+    }
+
+    /// Takes a zero offset of the receiver out of every sample.
+    pub fn shift(&mut self, offset: f64) {
+        for p in &mut self.power {
+            *p -= offset;
+        }
+        self.floor -= offset;
+        self.add_up();
+    }
+
+    fn add_up(&mut self) {
+        self.sums.clear();
+        self.sums.reserve(self.power.len() + 1);
+        let mut sum = 0.0;
+        self.sums.push(sum);
+        for p in &self.power {
+            sum += p;
+            self.sums.push(sum);
+        }
+    }
+}
+
+fn top_db(trace: &Trace, count: usize) -> f64 {
+    let mut top = f64::NEG_INFINITY;
+    let mut rest = &trace.counts[..count];
+    for scale in &trace.scales {
+        let (here, behind) = rest.split_at(scale.samples.min(rest.len()));
+        if let Some(least) = here.iter().min() {
+            top = top.max(-f64::from(*least) * f64::from(scale.count_micro_db) * 1e-6);
+        }
+        rest = behind;
+    }
+    top
+}
+
+/// Powers relative to `top_db`, and the power of the lowest level in the file.
+fn decode(trace: &Trace, count: usize, top_db: f64) -> (Vec<f64>, f64) {
+    let mut power = Vec::with_capacity(count);
+    let mut lowest = f64::INFINITY;
+    let mut rest = &trace.counts[..count];
+    for scale in &trace.scales {
+        let (here, behind) = rest.split_at(scale.samples.min(rest.len()));
+        rest = behind;
+        let Some(largest) = here.iter().max() else { continue };
+        // Two tables of 256 in place of one exponential a sample.
+        let neper = f64::from(scale.count_micro_db) * 1e-6 / DB_PER_NEPER;
+        let top = top_db / DB_PER_NEPER;
+        let high: Vec<f64> =
+            (0..256).map(|i| (-f64::from(i * 256) * neper - top).exp()).collect();
+        let low: Vec<f64> = (0..256).map(|i| (-f64::from(i) * neper).exp()).collect();
+        let of = |count: u16| high[usize::from(count >> 8)] * low[usize::from(count & 255)];
+        power.extend(here.iter().map(|count| of(*count)));
+        lowest = lowest.min(of(*largest));
+    }
+    (power, lowest)
+}

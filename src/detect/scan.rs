@@ -1,0 +1,257 @@
+//! The scan: where do lines on both sides of a place disagree, or a pulse stand between them?
+
+use super::fit::Fit;
+use super::model::{Behind, Model};
+use super::noise::Noise;
+use super::samples::Samples;
+use crate::signal::line::Sums;
+use crate::units::DB_PER_NEPER;
+
+/// The trace as dB over a reference, in short means with their weights.
+pub(super) struct View {
+    /// Middle of each mean, in samples from the panel.
+    pub x: Vec<f64>,
+    /// Samples in each mean.
+    pub step: f64,
+    pub sums: Sums,
+}
+
+/// A place that looks like an event.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Candidate {
+    /// Place of the event in samples from the panel.
+    pub x: f64,
+    /// How many standard deviations its step, or its peak, stands out.
+    pub score: f64,
+    /// The step in dB, positive for a loss; of a peak its height.
+    pub size_db: f64,
+    pub is_peak: bool,
+}
+
+impl View {
+    /// The trace over a fitted model: `v = K·(p/p̂ - 1)`, zero weight where an event stands.
+    pub fn of_residual(fit: &Fit, samples: &Samples, noise: &Noise) -> View {
+        let model = &fit.model;
+        let m = means(samples);
+        let from = model.joints[0].x + model.receiver.settled() + 1.0;
+        let to = model.joints.last().filter(|_| model.ends_dark()).map_or(
+            samples.place(noise.dark_from.min(samples.len())),
+            |end| end.x - model.receiver.lead() - 1.0,
+        );
+        let mut raw = Raw::default();
+        let (mut k, end) = (samples.index(from), samples.index(to));
+        let mut joint = 0;
+        let mut line = model.behind(0).copied();
+        let reach = model.receiver.tail_reach();
+        let tails: Vec<(f64, f64)> =
+            model.joints.iter().filter_map(|j| j.tail.map(|t| (j.x, t))).collect();
+        let mut power = 0.0;
+        let mut ratio = 0.0;
+        let mut fresh = true;
+        while k + m <= end {
+            let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
+            while joint + 1 < model.joints.len() && model.joints[joint + 1].x - model.receiver.lead() <= x {
+                joint += 1;
+                if let Behind::Fibre(l) = &model.joints[joint].behind {
+                    line = Some(*l);
+                }
+                fresh = true;
+            }
+            let Some(l) = line else { break };
+            if fresh {
+                power = l.power(x);
+                ratio = (-l.fall * m as f64).exp();
+                fresh = false;
+            }
+            let mut tail = 0.0;
+            for (at, height) in &tails {
+                if *at < x && x < at + reach {
+                    tail += height * model.receiver.tail(x - at).0;
+                }
+            }
+            let mean = samples.mean(k, k + m);
+            let behind = x - model.joints[joint].x;
+            let hidden = behind < hidden_behind(model, joint) || hidden_before(model, joint, x);
+            let var = noise_var(samples, noise, power, m as f64) + (0.05 * tail).powi(2);
+            let weight = if hidden { 0.0 } else { power * power / (DB_PER_NEPER.powi(2) * var) };
+            raw.push(x, DB_PER_NEPER * (mean - tail - power) / power, weight);
+            power *= ratio;
+            k += m;
+        }
+        raw.view(m)
+    }
+
+    /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
+    /// from and to. Only what stands well over the noise has weight.
+    pub fn of_level(samples: &Samples, noise: &Noise, hidden: &[(f64, f64)], from: f64, to: f64) -> View {
+        let m = means(samples);
+        let mut raw = Raw::default();
+        let (mut k, end) = (samples.index(from), samples.index(to));
+        while k + m <= end {
+            let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
+            let mean = samples.mean(k, k + m);
+            let var = noise_var(samples, noise, mean, m as f64);
+            let seen = mean > 4.0 * var.sqrt() && !hidden.iter().any(|(a, b)| *a < x && x < *b);
+            let weight = if seen { mean * mean / (DB_PER_NEPER.powi(2) * var) } else { 0.0 };
+            raw.push(x, DB_PER_NEPER * mean.max(1e-30).ln(), weight);
+            k += m;
+        }
+        raw.view(m)
+    }
+
+    /// Index of the first mean at or behind `x`.
+    pub fn index(&self, x: f64) -> usize {
+        self.x.partition_point(|at| *at < x)
+    }
+}
+
+#[derive(Default)]
+struct Raw {
+    x: Vec<f64>,
+    v: Vec<f64>,
+    w: Vec<f64>,
+}
+
+impl Raw {
+    fn push(&mut self, x: f64, v: f64, w: f64) {
+        self.x.push(x);
+        self.v.push(v);
+        self.w.push(w);
+    }
+
+    fn view(self, m: usize) -> View {
+        let sums = Sums::new(&self.x, &self.v, &self.w);
+        View { x: self.x, step: m as f64, sums }
+    }
+}
+
+/// Samples in one mean: a sixth of a pulse loses nothing to the scan, the noise is coloured.
+fn means(samples: &Samples) -> usize {
+    ((samples.pulse / 6.0) as usize).max(1)
+}
+
+/// Variance of the mean of `n` samples of backscatter `power`.
+pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
+    let rough = samples.pulse * noise.speckle.powi(2) + samples.quantum.powi(2) / 12.0;
+    (noise.kappa * noise.sigma.powi(2) + rough * power * power) / n
+}
+
+/// How far behind joint `i` the scan does not look: an edge's misfit there would look like events.
+fn hidden_behind(model: &Model, i: usize) -> f64 {
+    let receiver = &model.receiver;
+    match model.joints[i].height {
+        Some(_) => receiver.pulse + 15.0 * receiver.pole + 1.0,
+        None => receiver.pulse + 6.0 * receiver.pole + 1.0,
+    }
+}
+
+fn hidden_before(model: &Model, i: usize, x: f64) -> bool {
+    model.joints.get(i + 1).is_some_and(|next| x > next.x - model.receiver.lead() - 1.0)
+}
+
+/// Places in `view` between `from` and `to` that look like events, the strongest of each
+/// neighbourhood of two pulses, strongest first.
+///
+/// Windows grow threefold from two pulse lengths to the whole stretch. The step is the difference of
+/// the two lines at the middle of the gap; the peak the gap's mean over both.
+pub(super) fn candidates(
+    view: &View,
+    model: &Model,
+    from: f64,
+    to: f64,
+    loose: f64,
+) -> Vec<Candidate> {
+    let pulse = model.receiver.pulse;
+    let per_pulse = pulse / view.step;
+    let lead = 3.0 * model.receiver.pole / view.step;
+    let gap = (per_pulse + 2.0 * lead).ceil().max(1.0) as usize;
+    let (a, b) = (view.index(from), view.index(to));
+    let mut found: Vec<Candidate> = Vec::new();
+    let mut window = (2.0 * per_pulse).max(3.0) as usize;
+    loop {
+        let whole = 2 * window >= b.saturating_sub(a);
+        let stride = ((window as f64 / 12.0).min(if whole { per_pulse / 2.0 } else { f64::INFINITY }))
+            .max(per_pulse / 4.0)
+            .max(1.0) as usize;
+        let mut k = a + 2;
+        while k + gap + 2 < b {
+            let left = if whole { a } else { k.saturating_sub(window).max(a) };
+            let right = if whole { b } else { (k + gap + window).min(b) };
+            if let Some(candidate) = weigh(view, left, k, k + gap, right, lead, loose) {
+                found.push(candidate);
+            }
+            k += stride;
+        }
+        if whole {
+            break;
+        }
+        window *= 3;
+    }
+    found.sort_by(|p, q| q.score.total_cmp(&p.score));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in found {
+        if kept.iter().all(|k| (k.x - candidate.x).abs() > 2.0 * pulse) {
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+/// Step and peak over the gap `k..end` between windows `left..k` and `end..right`.
+fn weigh(
+    view: &View,
+    left: usize,
+    k: usize,
+    end: usize,
+    right: usize,
+    lead: f64,
+    loose: f64,
+) -> Option<Candidate> {
+    let middle = 0.5 * (view.x[k] + view.x[end - 1]);
+    let (l, vl) = view.sums.value_at(left, k, middle)?;
+    let (r, vr) = view.sums.value_at(end, right, middle)?;
+    let step_db = l - r;
+    let step = step_db * step_db / (vl + vr);
+    let inside = (lead as usize).min((end - k) / 3);
+    let (pa, pb) = (k + inside, end - inside);
+    let peak_db = view.sums.mean(pa, pb).map_or(0.0, |mean| mean - 0.5 * (l + r));
+    let peak = if peak_db > 0.0 {
+        peak_db * peak_db / (1.0 / view.sums.weight(pa, pb) + 0.25 * (vl + vr))
+    } else {
+        0.0
+    };
+    let score = step.max(peak);
+    (score > loose * loose).then(|| Candidate {
+        x: view.x[k] + lead * view.step - 0.5 * view.step,
+        score: score.sqrt(),
+        size_db: if peak > step { peak_db } else { step_db },
+        is_peak: peak > step,
+    })
+}
+
+/// Refines a step's place inside its section: the largest step of the lines over all of
+/// `from..to`, tried at every mean within two pulses of `x`. Also the places at which a step is no
+/// more than 3.84 below the best in squared score: the 95 % interval of its profile.
+pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> Option<(f64, f64)> {
+    let pulse = model.receiver.pulse;
+    let lead = model.receiver.lead() / view.step;
+    let gap = (pulse / view.step + 2.0 * lead).ceil().max(1.0) as usize;
+    let (a, b) = (view.index(from), view.index(to));
+    let start = view.index(x - model.receiver.lead()) as isize;
+    let span = (2.0 * pulse / view.step).ceil() as isize;
+    let mut best: Option<(f64, f64)> = None;
+    for k in start - span..=start + span {
+        let k = k.max(0) as usize;
+        if k < a + 2 || k + gap + 2 >= b {
+            continue;
+        }
+        let middle = 0.5 * (view.x[k] + view.x[k + gap - 1]);
+        let lines = view.sums.value_at(a, k, middle).zip(view.sums.value_at(k + gap, b, middle));
+        let Some(((l, vl), (r, vr))) = lines else { continue };
+        let score = (l - r).powi(2) / (vl + vr);
+        if best.is_none_or(|(s, _)| score > s) {
+            best = Some((score, view.x[k] + (lead - 0.5) * view.step));
+        }
+    }
+    best.map(|(score, x)| (x, score.sqrt()))
+}

@@ -1,0 +1,281 @@
+//! A first model: strong reflections, large steps, and where the light stops.
+
+use super::model::{Behind, Joint, Line, Model};
+use super::noise::Noise;
+use super::receiver::Receiver;
+use super::samples::Samples;
+use super::scan::{self, View};
+use crate::units::DB_PER_NEPER;
+
+/// A reflection that stands out of the samples without any fit.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rise {
+    pub x: f64,
+    pub before: f64,
+    pub top: f64,
+}
+
+/// Power at which the receiver cuts off; infinite where nothing shows that it does.
+///
+/// Tops of one level: two or more reflections whose highest samples agree within noise and counts,
+/// or one whose flat top is wider than the pulse can make it.
+pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
+    let top = samples.power.iter().copied().fold(0.0, f64::max);
+    let near = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
+    let at_top = |rise: &Rise| {
+        let k = samples.index(rise.x);
+        let end = (k + (1.5 * samples.pulse) as usize + 3).min(samples.len());
+        let start = k.saturating_sub(2);
+        samples.power[start..end].iter().filter(|p| **p > top - near).count() as f64
+    };
+    let reach: Vec<f64> = rises.iter().map(at_top).filter(|n| *n > 0.0).collect();
+    let widest = reach.iter().copied().fold(0.0, f64::max);
+    let shared = reach.len() >= 2 && widest >= 2.0;
+    let wide = widest > 1.08 * samples.pulse + 1.5;
+    if shared || wide { top - near } else { f64::INFINITY }
+}
+
+/// Strong reflections in order of place: where the power over most of a pulse stands well over what
+/// comes just before it.
+pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
+    let pulse = samples.pulse;
+    let up = ((0.7 * pulse) as usize).max(1);
+    let short = ((0.4 * pulse) as usize).max(1);
+    let long = ((2.0 * pulse) as usize).max(3);
+    let away = ((0.35 * pulse).ceil() as usize).max(1);
+    let n = samples.len();
+    let mut score = vec![0.0; n];
+    let white = noise.kappa * noise.sigma.powi(2);
+    let rough = noise.speckle.powi(2);
+    for k in long + away..n.saturating_sub(up) {
+        let after = samples.mean(k, k + up);
+        let near = samples.mean(k - away - short, k - away);
+        if after < 1.1 * near {
+            continue;
+        }
+        let far = samples.mean(k - away - long, k - away);
+        // Against both: the short window keeps a decay from hiding a rise, the long one is calm.
+        let sd_near = (white / up as f64 + white / short as f64 + rough * 2.0 * near * near).sqrt();
+        let sd_far = (white / up as f64 + white / long as f64 + rough * 1.5 * far * far).sqrt();
+        let strong = after > near + 7.0 * sd_near
+            && (after > far + 7.0 * sd_far || after > 1.3 * near)
+            && after > near * 1.08;
+        if strong {
+            score[k] = after - near;
+        }
+    }
+    let mut order: Vec<usize> = (0..n).filter(|k| score[*k] > 0.0).collect();
+    order.sort_by(|a, b| score[*b].total_cmp(&score[*a]));
+    let apart = (0.9 * pulse).max(2.0);
+    let mut kept: Vec<usize> = Vec::new();
+    for k in order {
+        if kept.iter().all(|j| (*j as f64 - k as f64).abs() > apart) {
+            kept.push(k);
+        }
+    }
+    kept.sort_unstable();
+    kept.iter().map(|k| rise_at(samples, *k, up, away, short)).collect()
+}
+
+fn rise_at(samples: &Samples, k: usize, up: usize, away: usize, short: usize) -> Rise {
+    let before = samples.mean(k - away - short, k - away);
+    let end = (k + up).min(samples.len());
+    let top = samples.power[k..end].iter().copied().fold(0.0, f64::max);
+    let half = before + 0.5 * (top - before);
+    let from = k.saturating_sub(away + 1);
+    let place = (from..end)
+        .find(|i| samples.power[*i] > half)
+        .map_or(samples.place(k), |i| {
+            let low = if i > 0 { samples.power[i - 1] } else { 0.0 };
+            let share = (half - low) / (samples.power[i] - low).max(1e-300);
+            samples.place(i) - 1.0 + share.clamp(0.0, 1.0)
+        });
+    Rise { x: place, before, top }
+}
+
+/// What is usual for fibre at a wavelength, in dB/km: the middle of what the recommendations allow
+/// and makers ship. Common practice, no source; only a weak belief is built on it.
+pub(super) fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
+    match wavelength_nm {
+        Some(w) if w < 1000.0 => 2.6,
+        Some(w) if w < 1450.0 => 0.35,
+        Some(w) if w < 1520.0 => 0.24,
+        Some(w) if w < 1590.0 => 0.20,
+        Some(_) => 0.23,
+        None => 0.25,
+    }
+}
+
+/// The first model: panel, strong reflections, large steps, the end.
+pub(super) fn model(
+    samples: &Samples,
+    noise: &Noise,
+    rises: &[Rise],
+    ceiling: f64,
+    usual_fall: f64,
+) -> Model {
+    let pole = noise.pole.clamp(samples.pulse / 60.0, samples.pulse / 5.0).max(0.15);
+    let receiver = Receiver { pulse: samples.pulse, pole, tail: 3.0 * samples.pulse };
+    let dark = samples.place(noise.dark_from.min(samples.len() - 1));
+    let lights = noise.dark_from >= samples.len();
+    let mut joints = vec![panel(samples, rises, ceiling)];
+    let first_clear = joints[0].x + 1.2 * samples.pulse;
+    let mut last_x = first_clear;
+    for rise in rises.iter().filter(|r| r.x > first_clear) {
+        // Lone pulses in the dark are looked for later, as echoes.
+        if rise.x > dark + 0.5 * samples.pulse && rise.x > last_x + 3.0 * samples.pulse {
+            break;
+        }
+        last_x = rise.x;
+        joints.push(reflection(rise, ceiling));
+    }
+    let mut model = Model { joints, receiver };
+    if !lights {
+        add_end(&mut model, samples, noise, dark);
+    }
+    add_large_steps(&mut model, samples, noise, dark);
+    set_lines(&mut model, samples, noise, usual_fall);
+    model
+}
+
+fn panel(samples: &Samples, rises: &[Rise], ceiling: f64) -> Joint {
+    let near = (1.0 * samples.pulse).max(2.0);
+    let start = samples.index(-0.5 * samples.pulse);
+    let end = samples.index(near).max(start + 1) + 1;
+    let top = samples.power[start..end.min(samples.len())].iter().copied().fold(0.0, f64::max);
+    let x = rises.iter().find(|r| r.x.abs() < 0.5 * samples.pulse && samples.first < -1.0).map_or(0.0, |r| r.x);
+    let clipped = top > 0.97 * ceiling;
+    Joint { x, height: Some(top), tail: None, clipped, behind: Behind::Fibre(flat()) }
+}
+
+fn reflection(rise: &Rise, ceiling: f64) -> Joint {
+    let clipped = rise.top > ceiling;
+    Joint {
+        x: rise.x,
+        height: Some(rise.top - rise.before),
+        tail: None,
+        clipped,
+        behind: Behind::Fibre(flat()),
+    }
+}
+
+fn flat() -> Line {
+    Line { at: 0.0, level: 0.0, fall: 0.0 }
+}
+
+/// Ends the model in the dark: at its last reflection where nothing but decay follows, else where
+/// the level falls for good.
+fn add_end(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
+    let pulse = samples.pulse;
+    let last = model.joints.len() - 1;
+    let joint = model.joints[last];
+    let clear = joint.x + model.receiver.settled().max(1.6 * pulse);
+    if last > 0 && (dark < clear + 2.0 * pulse || only_decay(samples, noise, joint.x, clear, dark)) {
+        model.joints[last].behind = Behind::Dark;
+        return;
+    }
+    let x = fall_for_good(samples, noise, clear.min(dark - pulse), dark);
+    model.joints.push(Joint { x, height: None, tail: None, clipped: false, behind: Behind::Dark });
+}
+
+/// Whether the light from `clear` to `dark` only decays, steeper than any fibre: 0.1 dB a pulse and
+/// more, and still does at its end.
+fn only_decay(samples: &Samples, noise: &Noise, x: f64, clear: f64, dark: f64) -> bool {
+    let pulse = samples.pulse;
+    if dark - x > 60.0 * pulse {
+        return false;
+    }
+    let (a, b) = (samples.index(clear), samples.index(dark));
+    if b < a + 4 {
+        return true;
+    }
+    let half = (b - a) / 2;
+    let (early, late) = (samples.mean(a, a + half), samples.mean(a + half, b));
+    let drop_db = DB_PER_NEPER * (early / late.max(0.5 * noise.sigma)).ln();
+    drop_db / (half as f64 / pulse) > 0.25
+}
+
+/// Place at which the mean over half a pulse falls under half the level before and stays there.
+fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64 {
+    let pulse = samples.pulse;
+    let short = ((0.5 * pulse) as usize).max(2);
+    let from = samples.index((dark - 40.0 * pulse).max(clear));
+    let to = samples.index(dark);
+    let mut k = to;
+    while k > from + short {
+        let back = ((3.0 * pulse) as usize).max(6).min(k - from);
+        let level = samples.mean(k - back, k);
+        let ahead = samples.mean(k.min(samples.len() - 1), (k + short).min(samples.len()).max(k + 1));
+        if ahead < 0.6 * level && level > 3.0 * noise.sigma * (noise.kappa / back as f64).sqrt() {
+            return samples.place(k) - 0.3 * pulse;
+        }
+        k -= (short / 2).max(1);
+    }
+    samples.place(to) - pulse
+}
+
+/// Steps of 0.3 dB and more that a scan of the bare level shows beyond doubt.
+fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
+    for _ in 0..6 {
+        let mut new = Vec::new();
+        let hidden: Vec<(f64, f64)> = model
+            .joints
+            .iter()
+            .map(|j| {
+                let behind = if j.height.is_some() { 15.0 } else { 6.0 };
+                (j.x - model.receiver.lead() - 1.0, j.x + samples.pulse + behind * model.receiver.pole + 1.0)
+            })
+            .collect();
+        let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
+        for (i, pair) in model.joints.windows(2).enumerate() {
+            let (from, to) = (hidden[i].1, pair[1].x - model.receiver.lead());
+            let found = scan::candidates(&view, model, from, to, 10.0);
+            if let Some(best) = found.iter().find(|c| c.size_db.abs() > 0.3) {
+                if let Some((x, score)) = scan::refine(&view, model, best.x, best.x - 6.0 * samples.pulse, best.x + 6.0 * samples.pulse) {
+                    if score > 7.0 {
+                        let height = best.is_peak.then(|| samples.mean(samples.index(x), samples.index(x) + 1));
+                        new.push(Joint { x, height, tail: None, clipped: false, behind: Behind::Fibre(flat()) });
+                    }
+                }
+            }
+        }
+        if new.is_empty() {
+            return;
+        }
+        model.joints.extend(new);
+        model.sort();
+    }
+}
+
+/// Gives each stretch of fibre a line through its own samples.
+pub(super) fn set_lines(model: &mut Model, samples: &Samples, noise: &Noise, usual_fall: f64) {
+    for i in 0..model.joints.len() {
+        if matches!(model.joints[i].behind, Behind::Fibre(_)) {
+            let to = model.joints.get(i + 1).map_or(
+                samples.place(noise.dark_from.min(samples.len() - 1)),
+                |next| next.x - model.receiver.lead(),
+            );
+            let from = model.joints[i].x + model.receiver.settled();
+            model.joints[i].behind = Behind::Fibre(line_between(samples, noise, from, to, usual_fall));
+        }
+    }
+}
+
+/// A line through the samples between two places, from the means of both halves; of the usual slope
+/// where they are few.
+pub(super) fn line_between(samples: &Samples, noise: &Noise, from: f64, to: f64, usual_fall: f64) -> Line {
+    let from = from.min(to - 2.0);
+    let (a, b) = (samples.index(from), samples.index(to).max(samples.index(from) + 1));
+    let least = 0.3 * noise.sigma.max(1e-12);
+    let level = samples.mean(a, b).max(least).ln();
+    let at = samples.place(a) + 0.5 * (b - a) as f64;
+    let half = (b - a) / 2;
+    let mut fall = usual_fall;
+    if half as f64 > 10.0 * samples.pulse {
+        let (early, late) = (samples.mean(a, a + half), samples.mean(a + half, b));
+        if late > 5.0 * noise.sigma {
+            fall = ((early / late).ln() / half as f64).clamp(0.3 * usual_fall, 3.0 * usual_fall);
+        }
+    }
+    Line { at, level, fall }
+}

@@ -1,0 +1,188 @@
+//! Weighted straight lines: one fit, and any number of them from running sums.
+
+/// A straight line and what is known about it, about the reference place `at`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Reference place.
+    pub at: f64,
+    /// Value at the reference place.
+    pub value: f64,
+    /// Change of value per unit of place.
+    pub slope: f64,
+    /// Variance of `value`.
+    pub value_var: f64,
+    /// Variance of `slope`.
+    pub slope_var: f64,
+    /// Covariance of both.
+    pub covariance: f64,
+}
+
+impl Line {
+    /// Value and variance at `x`, inside the data or beyond.
+    /// Source: JCGM 100:2008 (GUM), H.3.
+    pub fn value_at(&self, x: f64) -> (f64, f64) {
+        let d = x - self.at;
+        let var = self.value_var + 2.0 * d * self.covariance + d * d * self.slope_var;
+        (self.value + d * self.slope, var)
+    }
+}
+
+/// Running sums of weight, weight·x, weight·x², weight·y, weight·x·y over points in order.
+///
+/// `x` is kept relative to `origin` and in units of `scale`, so that the sums keep their digits.
+#[derive(Clone, Debug)]
+pub struct Sums {
+    sums: Vec<[f64; 5]>,
+    origin: f64,
+    scale: f64,
+}
+
+impl Sums {
+    /// Sums over points `x` (ascending), values `y` and weights (one over variance, 0 to leave a
+    /// point out). The three slices have one length.
+    pub fn new(x: &[f64], y: &[f64], weight: &[f64]) -> Sums {
+        let (first, last) = (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(0.0));
+        let origin = (first + last) / 2.0;
+        let scale = (last - first).abs().max(f64::MIN_POSITIVE);
+        let mut sums = Vec::with_capacity(x.len() + 1);
+        let mut sum = [0.0; 5];
+        sums.push(sum);
+        for ((x, y), w) in x.iter().zip(y).zip(weight) {
+            let x = (x - origin) / scale;
+            let (wx, wy) = (w * x, w * y);
+            sum = [sum[0] + w, sum[1] + wx, sum[2] + wx * x, sum[3] + wy, sum[4] + wx * y];
+            sums.push(sum);
+        }
+        Sums { sums, origin, scale }
+    }
+
+    /// Number of points.
+    pub fn len(&self) -> usize {
+        self.sums.len() - 1
+    }
+
+    /// Whether there is no point.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Sum of the weights of points `a..b`.
+    pub fn weight(&self, a: usize, b: usize) -> f64 {
+        self.sums[b][0] - self.sums[a][0]
+    }
+
+    /// Weighted mean of `y` over points `a..b`. `None` without weight.
+    pub fn mean(&self, a: usize, b: usize) -> Option<f64> {
+        let weight = self.weight(a, b);
+        (weight > 0.0).then(|| (self.sums[b][3] - self.sums[a][3]) / weight)
+    }
+
+    /// Value at `x` of the line through points `a..b`, and its variance. `None` where fewer than two
+    /// places carry weight. Source: weighted least squares in its textbook form.
+    pub fn value_at(&self, a: usize, b: usize, x: f64) -> Option<(f64, f64)> {
+        let [w, wx, wxx, wy, wxy] = self.between(a, b);
+        let det = w * wxx - wx * wx;
+        if det <= 1e-12 * w * wxx || w <= 0.0 {
+            return None;
+        }
+        let x = (x - self.origin) / self.scale;
+        let value = ((wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x) / det;
+        Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
+    }
+
+    /// The line through points `a..b` about their weighted centre. `None` as for `value_at`.
+    pub fn line(&self, a: usize, b: usize) -> Option<Line> {
+        let [w, wx, wxx, wy, wxy] = self.between(a, b);
+        let det = w * wxx - wx * wx;
+        if det <= 1e-12 * w * wxx || w <= 0.0 {
+            return None;
+        }
+        Some(Line {
+            at: self.origin + wx / w * self.scale,
+            value: wy / w,
+            slope: (w * wxy - wx * wy) / det / self.scale,
+            value_var: 1.0 / w,
+            slope_var: w / det / (self.scale * self.scale),
+            covariance: 0.0,
+        })
+    }
+
+    fn between(&self, a: usize, b: usize) -> [f64; 5] {
+        std::array::from_fn(|i| self.sums[b][i] - self.sums[a][i])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// Norris, NIST StRD linear regression, www.itl.nist.gov/div898/strd/lls/data/Norris.shtml
+    const NORRIS: &str = "0.2 0.1 337.4 338.8 118.2 118.1 884.6 888.0 10.1 9.2 226.5 228.1 666.3 \
+        668.5 996.3 998.5 448.6 449.1 777.0 778.9 558.2 559.2 0.4 0.3 0.6 0.1 775.5 778.1 666.9 \
+        668.8 338.0 339.3 447.5 448.9 11.6 10.8 556.0 557.7 228.1 228.3 995.8 998.0 887.6 888.8 \
+        120.2 119.6 0.3 0.3 0.3 0.6 556.8 557.6 339.1 339.3 887.2 888.0 999.0 998.5 779.0 778.9 \
+        11.1 10.2 118.3 117.6 229.2 228.9 669.1 668.4 448.9 449.2 0.5 0.2";
+
+    #[test]
+    fn nists_certified_line_comes_out() {
+        let numbers: Vec<f64> = NORRIS.split_whitespace().map(|n| n.parse().unwrap()).collect();
+        let mut pairs: Vec<(f64, f64)> = numbers.chunks(2).map(|p| (p[0], p[1])).collect();
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (x, y): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
+        let line = Sums::new(&x, &y, &vec![1.0; 36]).line(0, 36).unwrap();
+        let residual: f64 = x.iter().zip(&y).map(|(x, y)| (y - line.value_at(*x).0).powi(2)).sum();
+        let var = residual / 34.0;
+        let (intercept, intercept_var) = line.value_at(0.0);
+        // A1: certified values
+        assert_relative_eq!(intercept, -0.262_323_073_774_029, max_relative = 1e-9);
+        assert_relative_eq!((intercept_var * var).sqrt(), 0.232_818_234_301_152, max_relative = 1e-9);
+        assert_relative_eq!(line.slope, 1.002_116_818_020_45, max_relative = 1e-9);
+        assert_relative_eq!(
+            (line.slope_var * var).sqrt(),
+            0.000_429_796_848_199_937,
+            max_relative = 1e-9
+        );
+        assert_relative_eq!(var.sqrt(), 0.884_796_396_144_373, max_relative = 1e-9);
+    }
+
+    #[test]
+    fn a_line_extrapolated_beyond_its_data_has_the_guides_uncertainty() {
+        // A2: JCGM 100:2008 (GUM), H.3: thermometer corrections, b(30) = -0.1494, u 0.0041
+        let t = [
+            21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
+        ];
+        let b = [
+            -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
+        ];
+        let line = Sums::new(&t, &b, &[1.0; 11]).line(0, 11).unwrap();
+        let square: f64 = t.iter().zip(&b).map(|(t, b)| (b - line.value_at(*t).0).powi(2)).sum();
+        assert_relative_eq!(square, 0.000_110_096_583_109, max_relative = 1e-8);
+        let (value, var) = line.value_at(30.0);
+        assert_relative_eq!(value, -0.1494, epsilon = 5e-5);
+        assert_relative_eq!((var * square / 9.0).sqrt(), 0.0041, epsilon = 5e-5);
+        assert_relative_eq!(line.value_at(20.0).0, -0.171_203_79, max_relative = 1e-7);
+    }
+
+    #[test]
+    fn weights_count_as_exact_fractions_say() {
+        // A6: by hand with exact fractions; numpy.polyfit(w=1/σ, cov="unscaled") agrees
+        let sigma: [f64; 5] = [0.01, 0.01, 0.02, 0.02, 0.04];
+        let weight = sigma.map(|s| 1.0 / (s * s));
+        let x = [0.0, 1.0, 2.0, 3.0, 4.0];
+        let sums = Sums::new(&x, &[0.0, 0.21, 0.39, 0.62, 0.80], &weight);
+        let line = sums.line(0, 5).unwrap();
+        assert_relative_eq!(line.slope, 146_062_500.0 / 720_312_500.0, max_relative = 1e-9);
+        assert_relative_eq!(line.slope_var.sqrt(), 0.005_964_464_5, max_relative = 1e-8);
+        let (intercept, var) = sums.value_at(0, 5, 0.0).unwrap();
+        assert_relative_eq!(intercept, 1_562_500.0 / 720_312_500.0, max_relative = 1e-9);
+        assert_relative_eq!(var.sqrt(), 0.008_537_273_1, max_relative = 1e-8);
+    }
+
+    #[test]
+    fn points_without_weight_or_of_one_place_make_no_line() {
+        let sums = Sums::new(&[1.0, 2.0, 3.0], &[1.0, 5.0, 2.0], &[0.0, 1.0, 0.0]);
+        assert_eq!(sums.line(0, 3), None);
+        assert_eq!(sums.value_at(0, 1, 0.0), None);
+    }
+}
