@@ -41,7 +41,8 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
         while next < zones.len() && zones[next].to <= x {
             grown = zones[next].step;
             let end = zones.get(next + 1).map_or(samples.place(to), |z| z.from);
-            let longest = if tail_here(model, x) { receiver.tail / 6.0 } else { 2.0 * receiver.pulse };
+            let longest =
+                if tail_here(model, x) { receiver.tail / 6.0 } else { 2.0 * receiver.pulse };
             cap = ((end - x) / CELLS_PER_LINE).min(longest).max(1.0);
             next += 1;
         }
@@ -53,9 +54,10 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
                 grown
             }
         };
-        let border = zones[next..].iter().find(|z| z.from > x).map_or(to, |z| {
-            ((z.from - samples.first).ceil().max(0.0) as usize).clamp(k + 1, to)
-        });
+        let border = zones[next..]
+            .iter()
+            .find(|z| z.from > x)
+            .map_or(to, |z| ((z.from - samples.first).ceil().max(0.0) as usize).clamp(k + 1, to));
         let b = (k + (step as usize).max(1)).min(border).min(to);
         let (start, end) = (samples.place(k), samples.place(b - 1));
         while lo < model.joints.len() && model.joints[lo].x + receiver.settled() <= start {
@@ -67,6 +69,8 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
         }
         let mean = samples.mean(k, b);
         let cut_off = mean > 0.93 * ceiling;
+        // The panel's reflection is light inside the instrument: only what it leaves behind counts.
+        let inside = start < model.joints[0].x + receiver.pulse + 8.0 * receiver.pole;
         let hidden = !noise.seen && samples.floor > 0.0 && mean < 1.5 * samples.floor;
         cells.push(Cell {
             x: 0.5 * (start + end),
@@ -74,7 +78,7 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
             mean,
             lo,
             hi,
-            blind: cut_off || hidden,
+            blind: cut_off || hidden || inside,
         });
         k = b;
     }

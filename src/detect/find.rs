@@ -56,16 +56,19 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         }
         let view = View::of_residual(&fit, samples, noise);
         let added = add(&mut next, &view, samples, noise, threshold - 0.8);
-        fit = fit::run(next, &given)?;
-        fit = drop_weakest(fit, &given, threshold - 1.2, usize::MAX)?;
+        let Some(better) = fit::run(next, &given) else { break };
+        fit = better;
+        fit = drop_weakest(fit, &given, threshold - 1.2, usize::MAX);
         if added == 0 {
             break;
         }
     }
-    fit = drop_weakest(fit, &given, threshold, 1)?;
+    fit = drop_weakest(fit, &given, threshold, 1);
     given.slopes = own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
-    fit = fit::run(fit.model, &given)?;
+    if let Some(last) = fit::run(fit.model.clone(), &given) {
+        fit = last;
+    }
     Some(Found { fit, threshold, ceiling, slopes: given.slopes })
 }
 
@@ -82,7 +85,12 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
         while 2.0 * n < lit {
             let c = 2.5 / n;
             let density = (-0.5 * t * t).exp() / 2.506_628;
-            sum += 2.0 * (lit - 2.0 * n) * c * t * density * (-0.583 * t * (2.0 * c * delta).sqrt()).exp();
+            sum += 2.0
+                * (lit - 2.0 * n)
+                * c
+                * t
+                * density
+                * (-0.583 * t * (2.0 * c * delta).sqrt()).exp();
             n *= 2.0;
         }
         sum
@@ -156,26 +164,40 @@ fn add(model: &mut Model, view: &View, samples: &Samples, noise: &Noise, loose: 
     for i in 0..model.joints.len() {
         let Some(line) = model.behind(i).copied() else { continue };
         let from = model.joints[i].x;
-        let to = model.joints.get(i + 1).map_or(
-            samples.place(noise.dark_from.min(samples.len() - 1)),
-            |next| next.x,
-        );
+        let to = model
+            .joints
+            .get(i + 1)
+            .map_or(samples.place(noise.dark_from.min(samples.len() - 1)), |next| next.x);
         let inside = (from + receiver.pulse, to - receiver.lead());
-        for candidate in scan::candidates(view, model, inside.0, inside.1, loose).iter().take(6) {
-            let x = if candidate.is_peak {
-                candidate.x
-            } else {
-                scan::refine(view, model, candidate.x, inside.0, inside.1).map_or(candidate.x, |r| r.0)
+        let mut places = scan::candidates(view, model, inside.0, inside.1, loose);
+        places.truncate(12);
+        places.sort_by(|a, b| a.x.total_cmp(&b.x));
+        let mut last_x = from;
+        for (n, candidate) in places.iter().enumerate() {
+            // Between its neighbours: lines through them would be bent.
+            let left = if n == 0 { inside.0 } else { places[n - 1].x + pulse };
+            let right = places.get(n + 1).map_or(inside.1, |next| next.x - receiver.lead());
+            let refined = scan::refine(view, model, candidate.x, left, right);
+            let x = match refined {
+                Some((x, _)) if !candidate.is_peak => x,
+                _ => candidate.x,
             };
-            if x < from + 0.5 * pulse || x > to - 0.5 * pulse {
+            if x < last_x + 0.5 * pulse || x > to - 0.5 * pulse {
                 continue;
             }
+            last_x = x + pulse;
             let step = if candidate.is_peak { 0.0 } else { candidate.size_db };
             let power = line.power(x);
             let mut behind = line;
             behind.level -= step / DB_PER_NEPER;
             let height = candidate.is_peak.then(|| power * candidate.size_db / DB_PER_NEPER);
-            new.push(Joint { x, height, tail: None, clipped: false, behind: Behind::Fibre(behind) });
+            new.push(Joint {
+                x,
+                height,
+                tail: None,
+                clipped: false,
+                behind: Behind::Fibre(behind),
+            });
         }
     }
     let count = new.len();
@@ -210,7 +232,8 @@ pub(super) fn loss_gradient(fit: &Fit, i: usize) -> Vec<f64> {
     let owner = (0..i).rev().find(|j| fit.layout.line[*j].is_some());
     for (owner, sign) in [(owner, 1.0), (Some(i), -1.0)] {
         let Some(j) = owner else { continue };
-        if let (Some(unknown), Behind::Fibre(line)) = (fit.layout.line[j], &model.joints[j].behind) {
+        if let (Some(unknown), Behind::Fibre(line)) = (fit.layout.line[j], &model.joints[j].behind)
+        {
             g[unknown] += sign * DB_PER_NEPER;
             g[unknown + 1] -= sign * DB_PER_NEPER * (at - line.at);
             g[fit.layout.place[i]] -= sign * DB_PER_NEPER * line.fall;
@@ -221,7 +244,7 @@ pub(super) fn loss_gradient(fit: &Fit, i: usize) -> Vec<f64> {
 
 /// Drops the joint that stands out least, refits, and so on until all stand out by `limit`;
 /// `at_once` of them per fit.
-fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Option<Fit> {
+fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit {
     for _ in 0..40 {
         let model = &fit.model;
         let mut weak: Vec<(f64, usize, bool)> = Vec::new();
@@ -231,7 +254,11 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Opti
                 continue;
             }
             let size = size(&fit, i);
-            let step = if size.loss_sigma_db > 0.0 { size.loss_db.abs() / size.loss_sigma_db } else { 0.0 };
+            let step = if size.loss_sigma_db > 0.0 {
+                size.loss_db.abs() / size.loss_sigma_db
+            } else {
+                0.0
+            };
             let peak = if size.height_sigma > 0.0 { size.height / size.height_sigma } else { 0.0 };
             if joint.height.is_some() && peak < limit && step >= limit {
                 weak.push((peak, i, true)); // only its reflection is nothing
@@ -240,10 +267,17 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Opti
             }
         }
         if weak.is_empty() {
-            return Some(fit);
+            return fit;
         }
         weak.sort_by(|a, b| a.0.total_cmp(&b.0));
-        weak.truncate(at_once);
+        // Neighbours share their loss: of two weak ones next to each other the better may stay.
+        let mut chosen: Vec<(f64, usize, bool)> = Vec::new();
+        for w in weak {
+            if chosen.len() < at_once && chosen.iter().all(|c| c.1.abs_diff(w.1) > 1) {
+                chosen.push(w);
+            }
+        }
+        let mut weak = chosen;
         let mut next = model.clone();
         weak.sort_by_key(|w| std::cmp::Reverse(w.1));
         for (_, i, only_peak) in weak {
@@ -254,7 +288,10 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Opti
                 next.joints.remove(i);
             }
         }
-        fit = fit::run(next, given)?;
+        match fit::run(next, given) {
+            Some(next) => fit = next,
+            None => return fit,
+        }
     }
-    Some(fit)
+    fit
 }

@@ -80,6 +80,10 @@ pub(super) struct Fit {
     pub chi2: f64,
 }
 
+/// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
+/// no source.
+const TOP_RIPPLE: f64 = 0.002;
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 7;
 
@@ -96,6 +100,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         layout: &layout,
         line_before: &lines,
         tails: (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect(),
+        reach: model.receiver.tail_reach(),
         variance: vec![0.0; cells.len()],
         fitted: vec![0.0; cells.len()],
     };
@@ -141,7 +146,8 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
 /// correlate.
 fn center_lines(model: &mut Model, samples: &Samples) {
     for i in 0..model.joints.len() {
-        let end = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
+        let end =
+            model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
         let at = 0.5 * (model.joints[i].x + end);
         if let Behind::Fibre(line) = &mut model.joints[i].behind {
             *line = line.about(at);
@@ -198,7 +204,10 @@ fn first_columns(
             rows.extend(own(i));
         }
         for (i, joint) in model.joints.iter().enumerate() {
-            if joint.tail.is_some() && joint.x - 1.0 < cell.x + cell.n && joint.x + reach > cell.x - cell.n {
+            if joint.tail.is_some()
+                && joint.x - 1.0 < cell.x + cell.n
+                && joint.x + reach > cell.x - cell.n
+            {
                 rows.extend(layout.tail[i]);
                 rows.push(layout.place[i]);
             }
@@ -227,6 +236,7 @@ struct Work<'a> {
     layout: &'a Layout,
     line_before: &'a [Option<usize>],
     tails: Vec<usize>,
+    reach: f64, // of a tail, kept while its length is fitted: the envelope was cut for it
     variance: Vec<f64>,
     fitted: Vec<f64>,
 }
@@ -258,12 +268,13 @@ impl Work<'_> {
         let noise = self.given.noise;
         let receiver = &model.receiver;
         let additive = noise.kappa * noise.sigma * noise.sigma;
-        let rough = receiver.pulse * noise.speckle * noise.speckle
-            + self.given.samples.quantum.powi(2) / 12.0;
+        let rough = receiver.pulse * noise.speckle * noise.speckle;
+        let step = self.given.samples.quantum.powi(2) / 12.0;
         let top = receiver.impulse_top();
         for (cell, variance) in self.cells.iter().zip(&mut self.variance) {
             let mut line = 0.0;
             let mut misfit = 0.0;
+            let mut peaks = 0.0;
             let base = base_line(cell, self.line_before, self.layout);
             if let Some(Behind::Fibre(l)) = base.map(|i| &model.joints[i].behind) {
                 line = l.power(cell.x);
@@ -275,7 +286,8 @@ impl Work<'_> {
                 if let Some(height) = joint.height {
                     let shape = receiver.shape(cell.x - joint.x);
                     let off = self.given.misfit * height * shape.by_place / top;
-                    misfit += off * off;
+                    misfit += off * off + (TOP_RIPPLE * height * shape.rect).powi(2);
+                    peaks += height.max(0.0) * shape.rect;
                 }
             }
             for i in &self.tails {
@@ -284,7 +296,8 @@ impl Work<'_> {
                 let off = 0.05 * height * receiver.tail(cell.x - joint.x).0;
                 misfit += off * off;
             }
-            *variance = (additive + rough * line * line) / cell.n + misfit;
+            let all = line + peaks;
+            *variance = (additive + rough * line * line + step * all * all) / cell.n + misfit;
         }
     }
 
@@ -313,7 +326,8 @@ impl Work<'_> {
             for (i, (unknown, d)) in row.iter().enumerate() {
                 gradient[*unknown] += weight * d * residual;
                 for (other, e) in &row[..=i] {
-                    let (high, low) = if unknown >= other { (*unknown, *other) } else { (*other, *unknown) };
+                    let (high, low) =
+                        if unknown >= other { (*unknown, *other) } else { (*other, *unknown) };
                     matrix.add(high, low, weight * d * e);
                 }
             }
@@ -340,11 +354,14 @@ impl Work<'_> {
             }
         }
         for (joint, i) in model.joints.iter().zip(&self.layout.place) {
-            believe(*i, joint.x, joint.x, 2.0 * model.receiver.pulse);
+            // The panel's own edges are not looked at.
+            let reach = if *i == 0 { 0.01 } else { 2.0 };
+            believe(*i, joint.x, joint.x, reach * model.receiver.pulse);
         }
-        for (joint, i) in model.joints.iter().zip(&self.layout.height) {
+        for (n, (joint, i)) in model.joints.iter().zip(&self.layout.height).enumerate() {
             if let (Some(height), Some(i)) = (joint.height, i) {
-                believe(*i, height, height, 30.0 * height.abs() + 30.0 * self.given.noise.sigma);
+                let share = if n == 0 { 0.01 } else { 30.0 };
+                believe(*i, height, height, share * (height.abs() + self.given.noise.sigma));
             }
         }
         for (joint, i) in model.joints.iter().zip(&self.layout.tail) {
@@ -385,12 +402,15 @@ impl Work<'_> {
                 }
             }
             if !matches!(joint.behind, Behind::Same) {
-                let next = if layout.line[i].is_some() { self.line_power(model, i, cell) } else { None };
-                let (left, right) = (current.map_or(0.0, |c| c.power), next.map_or(0.0, |c| c.power));
+                let next =
+                    if layout.line[i].is_some() { self.line_power(model, i, cell) } else { None };
+                let (left, right) =
+                    (current.map_or(0.0, |c| c.power), next.map_or(0.0, |c| c.power));
                 by_place += (left - right) * shape.rect / receiver.pulse;
                 // Second order of the blend: docs/theory.md
                 let fall = current.or(next).map_or(0.0, |c| c.fall);
-                fitted += 0.5 * fall * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * (left - right);
+                fitted +=
+                    0.5 * fall * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * (left - right);
                 fitted += push_line(current, share - shape.ramp, row);
                 current = next;
                 share = shape.ramp;
@@ -408,7 +428,7 @@ impl Work<'_> {
 
     fn predict_tails(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> f64 {
         let receiver = &model.receiver;
-        let reach = receiver.tail_reach();
+        let reach = self.reach;
         let mut fitted = 0.0;
         let mut by_length = 0.0;
         for i in &self.tails {

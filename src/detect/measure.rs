@@ -120,11 +120,12 @@ fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {
     let joint = &fit.model.joints[i];
     let height = joint.height?;
     let before = if i == 0 { fit.model.behind(0) } else { fit.model.before(i) };
-    let reflectance = before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).map(|(line, b)| {
-        let ratio = height / line.power(joint.x);
-        let value = units::reflectance_db(ratio, b, trace.pulse_ns());
-        Measured::new(value, reflectance_sigma(fit, i, line, height))
-    });
+    let reflectance =
+        before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).map(|(line, b)| {
+            let ratio = height / line.power(joint.x);
+            let value = units::reflectance_db(ratio, b, trace.pulse_ns());
+            Measured::new(value, reflectance_sigma(fit, i, line, height))
+        });
     Some(if joint.clipped {
         Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }
     } else {
@@ -176,10 +177,12 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
     let model = &fit.model;
     let mut sections = Vec::new();
     for i in 0..model.joints.len() {
-        let (Behind::Fibre(line), Some(unknown)) = (&model.joints[i].behind, fit.layout.line[i]) else {
+        let (Behind::Fibre(line), Some(unknown)) = (&model.joints[i].behind, fit.layout.line[i])
+        else {
             continue;
         };
-        let to = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
+        let to =
+            model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
         let mut g = vec![0.0; fit.layout.len];
         g[unknown + 1] = 1.0;
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;

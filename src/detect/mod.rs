@@ -1,4 +1,11 @@
 //! A trace in, its events, sections and span out, each figure with its sigma.
+#![allow(
+    dead_code,
+    clippy::collapsible_if,
+    clippy::needless_range_loop,
+    clippy::unnecessary_lazy_evaluations,
+    clippy::cast_possible_wrap
+)]
 
 mod cells;
 mod find;

@@ -28,14 +28,8 @@ const TAIL_SHARE: f64 = 0.06;
 pub(super) fn measure(samples: &mut Samples) -> Noise {
     let n = samples.len();
     let tail = n - ((TAIL_SHARE * n as f64) as usize).max(24).min(n / 2);
-    let mut noise = Noise {
-        sigma: 0.0,
-        kappa: 1.0,
-        pole: 0.1,
-        speckle: 0.0,
-        dark_from: n,
-        seen: false,
-    };
+    let mut noise =
+        Noise { sigma: 0.0, kappa: 1.0, pole: 0.1, speckle: 0.0, dark_from: n, seen: false };
     if is_noise_alone(samples, tail) {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
@@ -43,12 +37,14 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         for _ in 0..2 {
             noise.dark_from = dark_from(samples, &noise).min(tail);
             // Well behind the end: a reflection's decay is no noise.
-            let from = noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
+            let from =
+                noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
             noise.sigma = sigma(samples, from, n);
             noise.pole = pole(samples, from, n);
             noise.kappa = kappa(noise.pole);
         }
-        let from = noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
+        let from =
+            noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
         take_offset_out(samples, &mut noise, from);
     } else {
         noise.dark_from = where_floor_begins(samples);
@@ -95,26 +91,41 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
 
 /// First sample from which no window holds light.
 ///
-/// A window is light where its mean and the mean of the window before it stand 5 sigma over zero:
-/// the second condition leaves out echoes, which are one pulse long.
+/// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
+/// one pulse long, reaches into two at most.
 fn dark_from(samples: &Samples, noise: &Noise) -> usize {
     let n = samples.len();
     let mut dark = 0;
-    for pulses in [2.0, 8.0, 32.0] {
-        let window = ((pulses * samples.pulse) as usize).max(4);
-        if window * 3 > n {
+    // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
+    let cut = 4.0 * noise.sigma;
+    let mut sums = Vec::with_capacity(n + 1);
+    let mut sum = 0.0;
+    sums.push(sum);
+    for p in &samples.power {
+        sum += p.min(cut);
+        sums.push(sum);
+    }
+    // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself.
+    let bias = 0.399 * noise.sigma;
+    for pulses in [1.0, 4.0, 16.0, 64.0] {
+        let window = ((pulses * samples.pulse) as usize).max(3);
+        if window * 4 > n {
             break;
         }
-        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(1.0);
+        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.6);
         let step = (window / 4).max(1);
         let mut b = n;
-        while b >= 2 * window {
-            // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself.
-            let bias = if samples.floor > 0.0 || noise.seen { 0.4 * noise.sigma } else { 0.0 };
-            let here = samples.mean(b - window, b) - bias;
-            let before = samples.mean(b - 2 * window, b - window) - bias;
-            if here > limit && before > limit {
-                dark = dark.max(b);
+        while b >= 3 * window {
+            let lit = |back: usize| {
+                let sum = sums[b - back * window] - sums[b - (back + 1) * window];
+                sum / window as f64 - bias > limit
+            };
+            if lit(0) && lit(1) && lit(2) {
+                // Light may fill as little as the window's beginning: a longer window tells more
+                // only where it begins in what the shorter ones call dark.
+                if dark == 0 || b - window > dark + window / 2 {
+                    dark = b;
+                }
                 break;
             }
             b = b.saturating_sub(step);
@@ -199,19 +210,21 @@ fn take_offset_out(samples: &mut Samples, noise: &mut Noise, from: usize) {
     }
 }
 
-/// Where the file's own floor begins to hide everything: the first sample of the last run in which
-/// nine of ten samples lie on it.
+/// Where the file's own floor begins to hide everything: behind the last two windows of two pulses
+/// in which fewer than nine of ten samples lie on it. One such window alone is an echo.
 fn where_floor_begins(samples: &Samples) -> usize {
     let n = samples.len();
     if samples.floor <= 0.0 {
         return n;
     }
-    let window = ((2.0 * samples.pulse) as usize).max(8).min(n / 2);
+    let window = ((2.0 * samples.pulse) as usize).max(6).min(n / 4);
+    let lit = |b: usize| {
+        let here = &samples.power[b - window..b];
+        10 * here.iter().filter(|p| **p <= samples.floor).count() < 9 * window
+    };
     let mut b = n;
-    while b > window {
-        let at_floor =
-            samples.power[b - window..b].iter().filter(|p| **p <= samples.floor).count();
-        if 10 * at_floor < 9 * window {
+    while b > 3 * window {
+        if lit(b) && lit(b - window) && lit(b - 2 * window) {
             return b;
         }
         b -= (window / 2).max(1);
@@ -219,15 +232,25 @@ fn where_floor_begins(samples: &Samples) -> usize {
     n
 }
 
-/// Additive noise from the scatter of the weakest fibre, where none is seen behind the end.
+/// Additive noise from the scatter of the weakest fibre, where none is seen behind the end: from
+/// second differences of pulse-long means, so that its correlation is in it (`kappa` 1).
 fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
-    let from = end * 7 / 10;
-    let mut second: Vec<f64> = samples.power[from..end]
-        .windows(3)
-        .map(|p| (p[0] - 2.0 * p[1] + p[2]).abs())
+    let block = (samples.pulse.round() as usize).max(1);
+    let from = samples.index(2.0 * samples.pulse).min(end);
+    let means: Vec<f64> = samples.power[from..end]
+        .chunks_exact(block)
+        .map(|c| c.iter().sum::<f64>() / block as f64)
         .collect();
+    let lit: Vec<f64> = means.iter().copied().filter(|m| *m > 1.5 * samples.floor).collect();
+    let weak = order::quantile(&mut lit.clone(), 0.4).unwrap_or(0.0);
+    let mut second: Vec<f64> = means
+        .windows(3)
+        .filter(|m| m[1] > 1.5 * samples.floor && m[1] <= weak)
+        .map(|m| (m[0] - 2.0 * m[1] + m[2]).abs())
+        .collect();
+    let scatter = order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA;
     // White noise's second difference has variance 6.
-    order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA / 6.0_f64.sqrt()
+    scatter / 6.0_f64.sqrt() * (block as f64).sqrt()
 }
 
 /// Roughness of the backscatter: what the means over one pulse scatter more than the additive noise

@@ -44,7 +44,10 @@ impl Receiver {
             return (1.0, x);
         }
         let e = (-y).exp();
-        (1.0 - e * (1.0 + y + 0.5 * y * y), self.pole * (y - 3.0 + e * (3.0 + 2.0 * y + 0.5 * y * y)))
+        (
+            1.0 - e * (1.0 + y + 0.5 * y * y),
+            self.pole * (y - 3.0 + e * (3.0 + 2.0 * y + 0.5 * y * y)),
+        )
     }
 
     /// The answer to a unit impulse, per sample.
@@ -118,7 +121,8 @@ mod tests {
             let left = line(x + 10.210_915 / 2.0 - 5.105_457);
             let (before, behind) = (left, left * (-0.3 / k).exp());
             let at_event = line(1500.2 + 5.105_457);
-            let p = before * (1.0 - shape.ramp) + behind * shape.ramp + ratio * at_event * shape.rect;
+            let p =
+                before * (1.0 - shape.ramp) + behind * shape.ramp + ratio * at_event * shape.rect;
             assert_abs_diff_eq!(k * p.ln(), level, epsilon = 3e-3);
         }
     }
@@ -128,7 +132,8 @@ mod tests {
         let step = 1e-5;
         for x in [-2.0, -0.3, 0.4, 3.0, 9.0, 10.5, 13.0, 40.0] {
             let shape = GOLDEN.shape(x);
-            let by_place = (GOLDEN.shape(x + step).rect - GOLDEN.shape(x - step).rect) / (2.0 * step);
+            let by_place =
+                (GOLDEN.shape(x + step).rect - GOLDEN.shape(x - step).rect) / (2.0 * step);
             assert_abs_diff_eq!(shape.by_place, by_place, epsilon = 1e-6);
             let with = |pole: f64| Receiver { pole, ..GOLDEN }.shape(x).rect;
             let by_pole = (with(GOLDEN.pole + step) - with(GOLDEN.pole - step)) / (2.0 * step);

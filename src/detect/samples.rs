@@ -127,8 +127,7 @@ fn decode(trace: &Trace, count: usize, top_db: f64) -> (Vec<f64>, f64) {
         // Two tables of 256 in place of one exponential a sample.
         let neper = f64::from(scale.count_micro_db) * 1e-6 / DB_PER_NEPER;
         let top = top_db / DB_PER_NEPER;
-        let high: Vec<f64> =
-            (0..256).map(|i| (-f64::from(i * 256) * neper - top).exp()).collect();
+        let high: Vec<f64> = (0..256).map(|i| (-f64::from(i * 256) * neper - top).exp()).collect();
         let low: Vec<f64> = (0..256).map(|i| (-f64::from(i) * neper).exp()).collect();
         let of = |count: u16| high[usize::from(count >> 8)] * low[usize::from(count & 255)];
         power.extend(here.iter().map(|count| of(*count)));

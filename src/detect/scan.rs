@@ -34,10 +34,13 @@ impl View {
         let model = &fit.model;
         let m = means(samples);
         let from = model.joints[0].x + model.receiver.settled() + 1.0;
-        let to = model.joints.last().filter(|_| model.ends_dark()).map_or(
-            samples.place(noise.dark_from.min(samples.len())),
-            |end| end.x - model.receiver.lead() - 1.0,
-        );
+        let to = model
+            .joints
+            .last()
+            .filter(|_| model.ends_dark())
+            .map_or(samples.place(noise.dark_from.min(samples.len())), |end| {
+                end.x - model.receiver.lead() - 1.0
+            });
         let mut raw = Raw::default();
         let (mut k, end) = (samples.index(from), samples.index(to));
         let mut joint = 0;
@@ -50,7 +53,9 @@ impl View {
         let mut fresh = true;
         while k + m <= end {
             let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            while joint + 1 < model.joints.len() && model.joints[joint + 1].x - model.receiver.lead() <= x {
+            while joint + 1 < model.joints.len()
+                && model.joints[joint + 1].x - model.receiver.lead() <= x
+            {
                 joint += 1;
                 if let Behind::Fibre(l) = &model.joints[joint].behind {
                     line = Some(*l);
@@ -83,7 +88,13 @@ impl View {
 
     /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
     /// from and to. Only what stands well over the noise has weight.
-    pub fn of_level(samples: &Samples, noise: &Noise, hidden: &[(f64, f64)], from: f64, to: f64) -> View {
+    pub fn of_level(
+        samples: &Samples,
+        noise: &Noise,
+        hidden: &[(f64, f64)],
+        from: f64,
+        to: f64,
+    ) -> View {
         let m = means(samples);
         let mut raw = Raw::default();
         let (mut k, end) = (samples.index(from), samples.index(to));
@@ -149,11 +160,11 @@ fn hidden_before(model: &Model, i: usize, x: f64) -> bool {
     model.joints.get(i + 1).is_some_and(|next| x > next.x - model.receiver.lead() - 1.0)
 }
 
-/// Places in `view` between `from` and `to` that look like events, the strongest of each
-/// neighbourhood of two pulses, strongest first.
+/// Places in `view` between `from` and `to` that look like events, in order of window and score.
 ///
 /// Windows grow threefold from two pulse lengths to the whole stretch. The step is the difference of
-/// the two lines at the middle of the gap; the peak the gap's mean over both.
+/// the two lines at the middle of the gap; the peak the gap's mean over both. The smallest window
+/// that shows an event is believed first: it bends the lines of every longer one.
 pub(super) fn candidates(
     view: &View,
     model: &Model,
@@ -161,40 +172,42 @@ pub(super) fn candidates(
     to: f64,
     loose: f64,
 ) -> Vec<Candidate> {
-    let pulse = model.receiver.pulse;
-    let per_pulse = pulse / view.step;
-    let lead = 3.0 * model.receiver.pole / view.step;
+    let per_pulse = model.receiver.pulse / view.step;
+    let lead = model.receiver.lead() / view.step;
     let gap = (per_pulse + 2.0 * lead).ceil().max(1.0) as usize;
     let (a, b) = (view.index(from), view.index(to));
-    let mut found: Vec<Candidate> = Vec::new();
+    let mut kept: Vec<Candidate> = Vec::new();
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
     loop {
         let whole = 2 * window >= b.saturating_sub(a);
-        let stride = ((window as f64 / 12.0).min(if whole { per_pulse / 2.0 } else { f64::INFINITY }))
-            .max(per_pulse / 4.0)
-            .max(1.0) as usize;
+        let stride =
+            (window as f64 / 12.0).clamp((per_pulse / 4.0).max(1.0), (per_pulse / 2.0).max(1.0));
+        let stride = if whole { stride } else { stride.max(window as f64 / 24.0) };
+        let reach = if whole { to - from } else { (window + gap) as f64 * view.step };
+        let known = kept.len();
+        let mut found: Vec<Candidate> = Vec::new();
         let mut k = a + 2;
         while k + gap + 2 < b {
             let left = if whole { a } else { k.saturating_sub(window).max(a) };
             let right = if whole { b } else { (k + gap + window).min(b) };
             if let Some(candidate) = weigh(view, left, k, k + gap, right, lead, loose) {
-                found.push(candidate);
+                if kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach) {
+                    found.push(candidate);
+                }
             }
-            k += stride;
+            k += stride as usize;
         }
-        if whole {
-            break;
+        found.sort_by(|p, q| q.score.total_cmp(&p.score));
+        for candidate in found {
+            if kept[known..].iter().all(|c| (c.x - candidate.x).abs() > reach) {
+                kept.push(candidate);
+            }
+        }
+        if whole || a >= b {
+            return kept;
         }
         window *= 3;
     }
-    found.sort_by(|p, q| q.score.total_cmp(&p.score));
-    let mut kept: Vec<Candidate> = Vec::new();
-    for candidate in found {
-        if kept.iter().all(|k| (k.x - candidate.x).abs() > 2.0 * pulse) {
-            kept.push(candidate);
-        }
-    }
-    kept
 }
 
 /// Step and peak over the gap `k..end` between windows `left..k` and `end..right`.

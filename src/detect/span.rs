@@ -6,7 +6,7 @@ use super::model::{Behind, Line};
 use super::samples::Samples;
 use crate::event::{Event, Span};
 use crate::trace::Trace;
-use crate::units::{self, DB_PER_NEPER, Measured, PanelM};
+use crate::units::{self, DB_PER_NEPER, Measured};
 
 /// The span between the launch cord's connector, else the panel, and the tail cord's, else the end.
 /// `events` and the fit's joints stand in one order. `None` without an end.
@@ -106,7 +106,9 @@ fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Me
                 let middle = 0.5 * (joint.x + to) + 0.5 * pulse;
                 let bend = line.fall * (to - joint.x);
                 // the mean of an exponential about its middle, to fourth order
-                let part = line.power(middle) * (to - joint.x) * (1.0 + bend * bend / 24.0 + bend.powi(4) / 1920.0);
+                let part = line.power(middle)
+                    * (to - joint.x)
+                    * (1.0 + bend * bend / 24.0 + bend.powi(4) / 1920.0);
                 sum += part;
                 g[unknown] += part;
                 g[unknown + 1] -= part * (middle - line.at);
@@ -128,9 +130,4 @@ fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Me
     // The file states its backscatter to 0.1 dB: a rectangle of that width.
     let sigma = (per_neper * fit.factor.variance(&g).sqrt()).hypot(0.1 / 12.0_f64.sqrt());
     Some(Measured::new(value, sigma))
-}
-
-/// Kept for callers that need a place in metres.
-pub(super) fn place(samples: &Samples, x: f64) -> PanelM {
-    PanelM(x * samples.spacing_m)
 }

@@ -5,6 +5,7 @@ use super::noise::Noise;
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
+use crate::signal::order;
 use crate::units::DB_PER_NEPER;
 
 /// A reflection that stands out of the samples without any fit.
@@ -74,7 +75,17 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
         }
     }
     kept.sort_unstable();
-    kept.iter().map(|k| rise_at(samples, *k, up, away, short)).collect()
+    let mut rises: Vec<Rise> = kept.iter().map(|k| rise_at(samples, *k, up, away, short)).collect();
+    // Two neighbourhoods may lead to one edge.
+    rises.sort_by(|a, b| a.x.total_cmp(&b.x));
+    rises.dedup_by(|b, a| {
+        let same = b.x - a.x < 0.7 * pulse;
+        if same && b.top - b.before > a.top - a.before {
+            *a = *b;
+        }
+        same
+    });
+    rises
 }
 
 fn rise_at(samples: &Samples, k: usize, up: usize, away: usize, short: usize) -> Rise {
@@ -83,13 +94,11 @@ fn rise_at(samples: &Samples, k: usize, up: usize, away: usize, short: usize) ->
     let top = samples.power[k..end].iter().copied().fold(0.0, f64::max);
     let half = before + 0.5 * (top - before);
     let from = k.saturating_sub(away + 1);
-    let place = (from..end)
-        .find(|i| samples.power[*i] > half)
-        .map_or(samples.place(k), |i| {
-            let low = if i > 0 { samples.power[i - 1] } else { 0.0 };
-            let share = (half - low) / (samples.power[i] - low).max(1e-300);
-            samples.place(i) - 1.0 + share.clamp(0.0, 1.0)
-        });
+    let place = (from..end).find(|i| samples.power[*i] > half).map_or(samples.place(k), |i| {
+        let low = if i > 0 { samples.power[i - 1] } else { 0.0 };
+        let share = (half - low) / (samples.power[i] - low).max(1e-300);
+        samples.place(i) - 1.0 + share.clamp(0.0, 1.0)
+    });
     Rise { x: place, before, top }
 }
 
@@ -131,7 +140,7 @@ pub(super) fn model(
     }
     let mut model = Model { joints, receiver };
     if !lights {
-        add_end(&mut model, samples, noise, dark);
+        add_end(&mut model, samples, noise, dark, usual_fall);
     }
     add_large_steps(&mut model, samples, noise, dark);
     set_lines(&mut model, samples, noise, usual_fall);
@@ -143,7 +152,10 @@ fn panel(samples: &Samples, rises: &[Rise], ceiling: f64) -> Joint {
     let start = samples.index(-0.5 * samples.pulse);
     let end = samples.index(near).max(start + 1) + 1;
     let top = samples.power[start..end.min(samples.len())].iter().copied().fold(0.0, f64::max);
-    let x = rises.iter().find(|r| r.x.abs() < 0.5 * samples.pulse && samples.first < -1.0).map_or(0.0, |r| r.x);
+    let x = rises
+        .iter()
+        .find(|r| r.x.abs() < 0.5 * samples.pulse && samples.first < -1.0)
+        .map_or(0.0, |r| r.x);
     let clipped = top > 0.97 * ceiling;
     Joint { x, height: Some(top), tail: None, clipped, behind: Behind::Fibre(flat()) }
 }
@@ -165,12 +177,14 @@ fn flat() -> Line {
 
 /// Ends the model in the dark: at its last reflection where nothing but decay follows, else where
 /// the level falls for good.
-fn add_end(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
+fn add_end(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, usual_fall: f64) {
     let pulse = samples.pulse;
     let last = model.joints.len() - 1;
     let joint = model.joints[last];
     let clear = joint.x + model.receiver.settled().max(1.6 * pulse);
-    if last > 0 && (dark < clear + 2.0 * pulse || only_decay(samples, noise, joint.x, clear, dark)) {
+    if last > 0
+        && (dark < clear + 2.0 * pulse || only_decay(samples, noise, clear, dark, usual_fall))
+    {
         model.joints[last].behind = Behind::Dark;
         return;
     }
@@ -178,21 +192,27 @@ fn add_end(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
     model.joints.push(Joint { x, height: None, tail: None, clipped: false, behind: Behind::Dark });
 }
 
-/// Whether the light from `clear` to `dark` only decays, steeper than any fibre: 0.1 dB a pulse and
-/// more, and still does at its end.
-fn only_decay(samples: &Samples, noise: &Noise, x: f64, clear: f64, dark: f64) -> bool {
-    let pulse = samples.pulse;
-    if dark - x > 60.0 * pulse {
-        return false;
+/// Whether the light from `clear` to `dark` only decays, steeper than any fibre: by more than 0.02 dB
+/// a pulse and four times what fibre loses, down into the noise.
+fn only_decay(samples: &Samples, noise: &Noise, clear: f64, dark: f64, usual_fall: f64) -> bool {
+    let (a, mut b) = (samples.index(clear), samples.index(dark));
+    let window = (samples.pulse as usize).max(2);
+    let least = 6.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(1.0);
+    while b > a + 4 * window && samples.mean(b - window, b) < least {
+        b -= window;
     }
-    let (a, b) = (samples.index(clear), samples.index(dark));
-    if b < a + 4 {
+    if b < a + 8 {
         return true;
     }
-    let half = (b - a) / 2;
-    let (early, late) = (samples.mean(a, a + half), samples.mean(a + half, b));
-    let drop_db = DB_PER_NEPER * (early / late.max(0.5 * noise.sigma)).ln();
-    drop_db / (half as f64 / pulse) > 0.25
+    // The median of eight parts: one cliff inside, such as a splitter's, is no decay.
+    let part = (b - a) / 8;
+    let means: Vec<f64> = (0..8).map(|i| samples.mean(a + i * part, a + (i + 1) * part)).collect();
+    let mut falls: Vec<f64> = means
+        .windows(2)
+        .map(|m| (m[0] / m[1].max(0.3 * noise.sigma)).max(1e-9).ln() / part as f64)
+        .collect();
+    let fall = order::median(&mut falls).unwrap_or(0.0);
+    fall > 0.02 / DB_PER_NEPER / samples.pulse + 4.0 * usual_fall
 }
 
 /// Place at which the mean over half a pulse falls under half the level before and stays there.
@@ -205,7 +225,8 @@ fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64
     while k > from + short {
         let back = ((3.0 * pulse) as usize).max(6).min(k - from);
         let level = samples.mean(k - back, k);
-        let ahead = samples.mean(k.min(samples.len() - 1), (k + short).min(samples.len()).max(k + 1));
+        let ahead =
+            samples.mean(k.min(samples.len() - 1), (k + short).min(samples.len()).max(k + 1));
         if ahead < 0.6 * level && level > 3.0 * noise.sigma * (noise.kappa / back as f64).sqrt() {
             return samples.place(k) - 0.3 * pulse;
         }
@@ -214,30 +235,21 @@ fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64
     samples.place(to) - pulse
 }
 
-/// Steps of 0.3 dB and more that a scan of the bare level shows beyond doubt.
+/// Steps and peaks that a scan of the bare level shows beyond doubt; several rounds, because a
+/// large one hides what stands near it.
 fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
-    for _ in 0..6 {
-        let mut new = Vec::new();
-        let hidden: Vec<(f64, f64)> = model
-            .joints
-            .iter()
-            .map(|j| {
-                let behind = if j.height.is_some() { 15.0 } else { 6.0 };
-                (j.x - model.receiver.lead() - 1.0, j.x + samples.pulse + behind * model.receiver.pole + 1.0)
-            })
-            .collect();
+    for _ in 0..4 {
+        let hidden: Vec<(f64, f64)> =
+            model.joints.iter().map(|joint| hidden_by(model, joint)).collect();
         let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
-        for (i, pair) in model.joints.windows(2).enumerate() {
-            let (from, to) = (hidden[i].1, pair[1].x - model.receiver.lead());
-            let found = scan::candidates(&view, model, from, to, 10.0);
-            if let Some(best) = found.iter().find(|c| c.size_db.abs() > 0.3) {
-                if let Some((x, score)) = scan::refine(&view, model, best.x, best.x - 6.0 * samples.pulse, best.x + 6.0 * samples.pulse) {
-                    if score > 7.0 {
-                        let height = best.is_peak.then(|| samples.mean(samples.index(x), samples.index(x) + 1));
-                        new.push(Joint { x, height, tail: None, clipped: false, behind: Behind::Fibre(flat()) });
-                    }
-                }
-            }
+        let mut new = Vec::new();
+        for i in 0..model.joints.len() {
+            let to = match model.joints.get(i + 1) {
+                Some(next) => next.x - model.receiver.lead() - 1.0,
+                None if model.ends_dark() => continue,
+                None => dark,
+            };
+            new.extend(clear_steps(&view, model, samples, hidden[i].1, to));
         }
         if new.is_empty() {
             return;
@@ -247,23 +259,63 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
     }
 }
 
+/// The stretch that a joint's edges hide.
+fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
+    let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
+    let receiver = &model.receiver;
+    (joint.x - receiver.lead() - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
+}
+
+fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<Joint> {
+    let pulse = samples.pulse;
+    let mut steps = Vec::new();
+    for best in scan::candidates(view, model, from, to, 10.0) {
+        if best.size_db.abs() < 0.04 {
+            continue;
+        }
+        let near = (from.max(best.x - 4.0 * pulse), to.min(best.x + 5.0 * pulse));
+        let x = match scan::refine(view, model, best.x, near.0, near.1) {
+            _ if best.is_peak => best.x,
+            Some((x, score)) if score > 6.0 => x,
+            _ => continue,
+        };
+        if x - from > 0.2 * pulse && to - x > 1.2 * pulse {
+            let level = samples.mean(samples.index(x), samples.index(x) + 1);
+            let share = (1.0 - (-best.size_db / DB_PER_NEPER).exp()).max(0.1);
+            let height = best.is_peak.then(|| level * share);
+            let behind = Behind::Fibre(flat());
+            steps.push(Joint { x, height, tail: None, clipped: false, behind });
+        }
+    }
+    steps
+}
+
 /// Gives each stretch of fibre a line through its own samples.
 pub(super) fn set_lines(model: &mut Model, samples: &Samples, noise: &Noise, usual_fall: f64) {
     for i in 0..model.joints.len() {
         if matches!(model.joints[i].behind, Behind::Fibre(_)) {
-            let to = model.joints.get(i + 1).map_or(
-                samples.place(noise.dark_from.min(samples.len() - 1)),
-                |next| next.x - model.receiver.lead(),
-            );
+            let to = model
+                .joints
+                .get(i + 1)
+                .map_or(samples.place(noise.dark_from.min(samples.len() - 1)), |next| {
+                    next.x - model.receiver.lead()
+                });
             let from = model.joints[i].x + model.receiver.settled();
-            model.joints[i].behind = Behind::Fibre(line_between(samples, noise, from, to, usual_fall));
+            model.joints[i].behind =
+                Behind::Fibre(line_between(samples, noise, from, to, usual_fall));
         }
     }
 }
 
 /// A line through the samples between two places, from the means of both halves; of the usual slope
 /// where they are few.
-pub(super) fn line_between(samples: &Samples, noise: &Noise, from: f64, to: f64, usual_fall: f64) -> Line {
+pub(super) fn line_between(
+    samples: &Samples,
+    noise: &Noise,
+    from: f64,
+    to: f64,
+    usual_fall: f64,
+) -> Line {
     let from = from.min(to - 2.0);
     let (a, b) = (samples.index(from), samples.index(to).max(samples.index(from) + 1));
     let least = 0.3 * noise.sigma.max(1e-12);

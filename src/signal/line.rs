@@ -136,7 +136,11 @@ mod tests {
         let (intercept, intercept_var) = line.value_at(0.0);
         // A1: certified values
         assert_relative_eq!(intercept, -0.262_323_073_774_029, max_relative = 1e-9);
-        assert_relative_eq!((intercept_var * var).sqrt(), 0.232_818_234_301_152, max_relative = 1e-9);
+        assert_relative_eq!(
+            (intercept_var * var).sqrt(),
+            0.232_818_234_301_152,
+            max_relative = 1e-9
+        );
         assert_relative_eq!(line.slope, 1.002_116_818_020_45, max_relative = 1e-9);
         assert_relative_eq!(
             (line.slope_var * var).sqrt(),
