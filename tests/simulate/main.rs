@@ -1,0 +1,4 @@
+//! The simulator against closed forms and published values. None of these expected figures comes
+//! from the program.
+
+mod odd;
