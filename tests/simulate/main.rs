@@ -2,3 +2,4 @@
 //! from the program.
 
 mod odd;
+mod physics;
