@@ -34,6 +34,7 @@
 
 mod answer;
 mod check;
+pub mod family;
 #[cfg(test)]
 mod golden;
 mod light;

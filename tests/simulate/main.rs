@@ -1,5 +1,6 @@
 //! The simulator against closed forms and published values. None of these expected figures comes
 //! from the program.
 
+mod families;
 mod odd;
 mod physics;
