@@ -22,7 +22,7 @@ pub(super) struct Cell {
 }
 
 /// Means a line needs to lose nothing against all samples.
-const CELLS_PER_LINE: f64 = 48.0;
+const CELLS_PER_LINE: f64 = 24.0;
 
 /// Cells over all of `model`, in order, and a stretch of the dark behind its end.
 pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64) -> Vec<Cell> {
@@ -46,7 +46,8 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
             cap = ((end - x) / CELLS_PER_LINE).min(longest).max(1.0);
             next += 1;
         }
-        let here = zones[next..].iter().take_while(|z| z.from <= x).map(|z| z.step);
+        let here =
+            zones[next..].iter().take_while(|z| z.from <= x).filter(|z| z.to > x).map(|z| z.step);
         let step = match here.fold(f64::INFINITY, f64::min) {
             step if step.is_finite() => step,
             _ => {
@@ -91,23 +92,27 @@ struct Zone {
     step: f64,
 }
 
-/// Where edges are, and how finely to look there.
+/// Where edges are, and how finely to look there: within ten poles of each edge of a reflection at a
+/// third of a pole, along ramps at a sixth of the pulse.
 fn zones(model: &Model) -> Vec<Zone> {
     let receiver = &model.receiver;
-    let zone = |(i, joint): (usize, &super::model::Joint)| {
+    let mut zones = Vec::with_capacity(2 * model.joints.len());
+    for (i, joint) in model.joints.iter().enumerate() {
         let peak = joint.height.is_some() || matches!(joint.behind, Behind::Dark) || i == 0;
-        let step = if peak {
-            (receiver.pole / 3.0).min(receiver.pulse / 12.0)
-        } else {
-            receiver.pulse / 8.0
-        };
-        Zone {
-            from: joint.x - receiver.lead() - 1.0,
-            to: joint.x + receiver.settled() + 1.0,
-            step: step.floor().max(1.0),
+        let from = joint.x - receiver.lead() - 1.0;
+        let ramp = (receiver.pulse / 6.0).floor().max(1.0);
+        let to = joint.x + receiver.settled() + 1.0;
+        zones.push(Zone { from, to, step: ramp });
+        if peak {
+            let step = (receiver.pole / 3.0).min(receiver.pulse / 12.0).floor().max(1.0);
+            let settle = 10.0 * receiver.pole + 1.0;
+            zones.push(Zone { from, to: joint.x + settle, step });
+            let back = joint.x + receiver.pulse;
+            zones.push(Zone { from: back - receiver.lead() - 1.0, to: back + settle, step });
         }
-    };
-    model.joints.iter().enumerate().map(zone).collect()
+    }
+    zones.sort_by(|a, b| a.from.total_cmp(&b.from));
+    zones
 }
 
 fn tail_here(model: &Model, x: f64) -> bool {

@@ -1,8 +1,10 @@
 //! From a first model to the one that the noise supports: scan, add, fit, prune.
 
+use super::echo::{self, Lone};
 use super::fit::{self, Fit, Given, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
+use super::polish;
 use super::samples::Samples;
 use super::scan::{self, View};
 use super::start::{self, Rise};
@@ -11,6 +13,11 @@ use crate::units::DB_PER_NEPER;
 
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
 const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
+
+/// What stands out by more than this is kept in the fit, though it is reported only above the
+/// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
+/// the threshold at the promised rate for the ten pulses on both sides of one joint.
+const FAINT: f64 = 3.4;
 
 /// Loss and reflection of a joint with their sigmas, as the fit's covariance gives them.
 #[derive(Clone, Copy, Debug)]
@@ -21,9 +28,19 @@ pub(super) struct Size {
     pub height_sigma: f64,
 }
 
+impl Size {
+    /// How many sigmas its step or its reflection stands out, whichever is more.
+    pub fn score(&self) -> f64 {
+        let of = |value: f64, sigma: f64| if sigma > 0.0 { value / sigma } else { 0.0 };
+        of(self.loss_db.abs(), self.loss_sigma_db).max(of(self.height, self.height_sigma))
+    }
+}
+
 /// Everything later steps need.
 pub(super) struct Found {
     pub fit: Fit,
+    /// Echoes in the dark.
+    pub lone: Vec<Lone>,
     pub threshold: f64,
     pub ceiling: f64,
     pub slopes: SlopePrior,
@@ -35,9 +52,9 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
     let rises: Vec<Rise> = start::rises(samples, noise);
     let ceiling = start::ceiling(samples, noise, &rises);
-    let mut model = start::model(samples, noise, &rises, ceiling, usual_fall);
-    mark_tails(&mut model, samples);
+    let model = start::model(samples, noise, &rises, ceiling, usual_fall);
     let threshold = threshold(samples, noise);
+    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
     let mut given = Given {
         samples,
         noise,
@@ -46,30 +63,93 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         free_pole: Some(model.receiver.pole),
         free_tail: true,
         misfit: 0.03,
+        tail_share: None,
     };
     let mut fit = fit::run(model, &given)?;
     for round in 0..5 {
         let mut next = fit.model.clone();
-        drop_empty_tails(&fit, &mut next);
+        if round < 3 && fit.layout.place.len() == next.joints.len() {
+            given.tail_share = set_tails(&fit, &mut next, noise);
+        }
         if round > 0 {
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
         }
-        let view = View::of_residual(&fit, samples, noise);
-        let added = add(&mut next, &view, samples, noise, threshold - 0.8);
+        let view = View::of_residual(&fit, samples, noise, given.slopes.sd);
+        let added = add(&mut next, &view, samples, noise, threshold - 1.3);
         let Some(better) = fit::run(next, &given) else { break };
         fit = better;
-        fit = drop_weakest(fit, &given, threshold - 1.2, usize::MAX);
+        fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
         if added == 0 {
             break;
         }
     }
-    fit = drop_weakest(fit, &given, threshold, 1);
+    fit = settle(fit, &given);
+    fit = polish::with_heights(fit, &given, threshold);
+    fit = drop_weakest(fit, &given, FAINT, 1);
+    fit = settle(fit, &given);
+    let mut next = fit.model.clone();
+    if echo::mark(&fit, &mut next, scatter) {
+        if let Some(better) = fit::run(next, &given) {
+            fit = drop_weakest(better, &given, FAINT, 1);
+        }
+    }
     given.slopes = own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
+    place_weak_steps(&mut fit, samples, noise, given.slopes.sd);
     if let Some(last) = fit::run(fit.model.clone(), &given) {
         fit = last;
     }
-    Some(Found { fit, threshold, ceiling, slopes: given.slopes })
+    mark_faint(&mut fit, threshold);
+    let lone = echo::behind_end(&fit, samples, noise, scatter);
+    Some(Found { fit, lone, threshold, ceiling, slopes: given.slopes })
+}
+
+/// Marks what stands out too little to be reported.
+fn mark_faint(fit: &mut Fit, threshold: f64) {
+    for i in 1..fit.model.joints.len() {
+        let joint = &fit.model.joints[i];
+        if joint.clipped || matches!(joint.behind, Behind::Dark) {
+            continue;
+        }
+        let size = size(fit, i);
+        fit.model.joints[i].faint = size.score() < threshold;
+    }
+}
+
+/// Merges what is one and moves the end to where the light stops.
+fn settle(mut fit: Fit, given: &Given) -> Fit {
+    for _ in 0..3 {
+        let merged = polish::merged(&fit.model);
+        let end = polish::settled_end(&fit, given.samples, given.noise);
+        if merged.is_none() && end.is_none() {
+            break;
+        }
+        let mut next = merged.unwrap_or_else(|| fit.model.clone());
+        if let (Some(x), Some(last)) = (end, next.joints.last_mut()) {
+            last.x = x;
+        }
+        match fit::run(next, given) {
+            Some(better) => fit = better,
+            None => break,
+        }
+    }
+    fit
+}
+
+/// Moves steps whose place is uncertain to their likelihood's highest peak.
+fn place_weak_steps(fit: &mut Fit, samples: &Samples, noise: &Noise, slope_sd: f64) {
+    for i in 1..fit.model.joints.len() {
+        let joint = &fit.model.joints[i];
+        if joint.height.is_some() || matches!(joint.behind, Behind::Dark) {
+            continue;
+        }
+        if sigma_of(fit, fit.layout.place[i]) > 0.15 * samples.pulse {
+            if let Some((x, spread)) = polish::profile(fit, samples, noise, slope_sd, i) {
+                fit.model.joints[i].x = x;
+                fit.model.joints[i].spread = Some(spread);
+            }
+        }
+    }
 }
 
 /// The score above which one false event in `1/FALSE_ALARMS_PER_TRACE` traces is expected.
@@ -103,35 +183,46 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
-/// Gives strong reflections a slow tail each.
-fn mark_tails(model: &mut Model, samples: &Samples) {
+/// Decides which reflections have a slow tail. Returns its share of the height, where whole
+/// reflections show it: the same for all of one detector.
+fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (i, joint) in fit.model.joints.iter().enumerate().skip(1) {
+        let Some((tail, unknown)) = joint.tail.zip(fit.layout.tail[i]) else { continue };
+        let height = joint.height.unwrap_or(0.0);
+        let sigma = sigma_of(fit, unknown);
+        if !joint.clipped && tail > 4.0 * sigma && height > 0.0 {
+            let w = (height / sigma).powi(2);
+            sum += w * tail / height;
+            weight += w;
+        }
+    }
+    let share = (weight > 0.0).then(|| sum / weight);
+    let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
-        let end = model.joints.get(i + 1).map_or(f64::INFINITY, |next| next.x);
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
         let joint = &mut model.joints[i];
-        let height = joint.height.unwrap_or(0.0);
-        let room = end - joint.x > 3.0 * samples.pulse;
-        if (joint.clipped || height > 20.0 * behind) && room {
-            joint.tail = Some(0.003 * height);
-        }
+        let Some(height) = joint.height else { continue };
+        // What the mean over one pulse can show, or a hundredth of a dB.
+        let least =
+            (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
+        let expected = share.unwrap_or(0.003) * height;
+        let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
+            (Some(tail), Some(unknown)) => tail > 3.0 * sigma_of(fit, unknown),
+            _ => false,
+        };
+        joint.tail = match (joint.tail, share) {
+            (Some(tail), _) if shown => Some(tail),
+            (_, Some(_)) if i > 0 && expected > 0.2 * least => Some(expected),
+            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * height)),
+            _ => None,
+        };
     }
-}
-
-/// Takes tails away that the samples do not show.
-fn drop_empty_tails(fit: &Fit, model: &mut Model) {
-    for (i, joint) in model.joints.iter_mut().enumerate() {
-        if let (Some(tail), Some(unknown)) = (joint.tail, fit.layout.tail[i]) {
-            if tail < 3.0 * sigma_of(fit, unknown) {
-                joint.tail = None;
-            }
-        }
-    }
+    share
 }
 
 fn sigma_of(fit: &Fit, unknown: usize) -> f64 {
-    let mut g = vec![0.0; fit.layout.len];
-    g[unknown] = 1.0;
-    fit.factor.variance(&g).sqrt()
+    fit.sigma(unknown)
 }
 
 /// Slopes of the trace's own sections: their mean, and `spreads` times their spread but at least
@@ -191,13 +282,7 @@ fn add(model: &mut Model, view: &View, samples: &Samples, noise: &Noise, loose: 
             let mut behind = line;
             behind.level -= step / DB_PER_NEPER;
             let height = candidate.is_peak.then(|| power * candidate.size_db / DB_PER_NEPER);
-            new.push(Joint {
-                x,
-                height,
-                tail: None,
-                clipped: false,
-                behind: Behind::Fibre(behind),
-            });
+            new.push(Joint::new(x, height, Behind::Fibre(behind)));
         }
     }
     let count = new.len();
@@ -260,9 +345,10 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
                 0.0
             };
             let peak = if size.height_sigma > 0.0 { size.height / size.height_sigma } else { 0.0 };
-            if joint.height.is_some() && peak < limit && step >= limit {
+            let whole = joint.height.is_some() && !joint.clipped;
+            if whole && peak < limit && step >= limit {
                 weak.push((peak, i, true)); // only its reflection is nothing
-            } else if step.max(peak) < limit {
+            } else if step.max(peak) < limit && !joint.clipped {
                 weak.push((step.max(peak), i, false));
             }
         }

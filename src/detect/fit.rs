@@ -28,6 +28,8 @@ pub(super) struct Given<'a> {
     pub free_tail: bool,
     /// Relative misfit of an edge's shape: what a receiver of other poles leaves.
     pub misfit: f64,
+    /// Share of a whole reflection's height that its slow tail has, where known.
+    pub tail_share: Option<f64>,
 }
 
 /// Where each unknown stands in the system.
@@ -84,8 +86,25 @@ pub(super) struct Fit {
 /// no source.
 const TOP_RIPPLE: f64 = 0.002;
 
+impl Fit {
+    /// Standard deviation of one unknown.
+    pub fn sigma(&self, unknown: usize) -> f64 {
+        let mut g = vec![0.0; self.layout.len];
+        g[unknown] = 1.0;
+        self.factor.variance(&g).sqrt()
+    }
+
+    /// Standard deviation of a joint's place in samples, as the covariance gives it.
+    pub fn place_sigma(&self, i: usize) -> f64 {
+        self.sigma(self.layout.place[i])
+    }
+}
+
+/// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
+const TAIL_MISFIT: f64 = 0.05;
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
-const STEPS: usize = 7;
+const STEPS: usize = 8;
 
 /// Fits `model`, starting where it stands. `None` where the system cannot be solved.
 pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
@@ -104,10 +123,10 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         variance: vec![0.0; cells.len()],
         fitted: vec![0.0; cells.len()],
     };
-    work.weigh(&model);
-    let mut at = work.assemble(&model, first.clone());
+    let mut at = work.assemble(&model, &first, true);
     let mut damping = 1e-6;
-    for step in 0..STEPS {
+    let mut settled = false; // whether the weights are those of a model that hardly moves
+    for _ in 0..STEPS {
         let Some(change) = at.step(damping) else {
             damping = (damping * 100.0).max(1e-3);
             if damping > 1e6 {
@@ -116,30 +135,29 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
             continue;
         };
         let trial = moved(&model, &layout, &change, given);
-        let next = work.assemble(&trial, first.clone());
-        if next.chi2.is_finite() && next.chi2 <= at.chi2 + 1e-9 {
-            let gained = at.chi2 - next.chi2;
-            model = trial;
-            damping = (damping * 0.1).max(1e-9);
-            if step < 3 {
-                work.weigh(&model); // weights follow the model while it still moves far
-                at = if gained > 1.0 { work.assemble(&model, first.clone()) } else { next };
-            } else {
-                at = next;
-            }
-            if gained < 0.01 {
-                break;
-            }
-        } else {
+        let next = work.assemble(&trial, &first, false);
+        if next.chi2.is_nan() || next.chi2 > at.chi2 + 1e-9 {
             damping = (damping * 30.0).max(1e-3);
+            continue;
+        }
+        let gained = at.chi2 - next.chi2;
+        model = trial;
+        damping = (damping * 0.1).max(1e-9);
+        let still = gained < 0.05 + 1e-4 * next.chi2;
+        at = next;
+        if still && settled {
+            break;
+        }
+        // Weights follow the model until it stands.
+        settled = gained < 0.05 * at.chi2;
+        if !still || !settled {
+            at = work.assemble(&model, &first, true);
         }
     }
-    work.weigh(&model);
-    let last = work.assemble(&model, first);
-    let factor = last.matrix.factor()?;
+    let factor = at.matrix.factor()?;
     let (variance, fitted) = (work.variance, work.fitted);
     let residual = cells.iter().zip(&fitted).map(|(cell, fitted)| cell.mean - fitted).collect();
-    Some(Fit { model, layout, factor, cells, residual, variance, fitted, chi2: last.chi2 })
+    Some(Fit { model, layout, factor, cells, residual, variance, fitted, chi2: at.chi2 })
 }
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
@@ -262,61 +280,36 @@ impl System {
 }
 
 impl Work<'_> {
-    /// Sets each cell's variance from the model: never from the sample, which would favour upward
-    /// noise.
-    fn weigh(&mut self, model: &Model) {
+    /// A cell's variance from the model: never from the sample, which would favour upward noise.
+    fn variance_of(&self, cell: &Cell, parts: &Parts) -> f64 {
         let noise = self.given.noise;
-        let receiver = &model.receiver;
         let additive = noise.kappa * noise.sigma * noise.sigma;
-        let rough = receiver.pulse * noise.speckle * noise.speckle;
+        let rough = self.given.samples.pulse * noise.speckle * noise.speckle;
         let step = self.given.samples.quantum.powi(2) / 12.0;
-        let top = receiver.impulse_top();
-        for (cell, variance) in self.cells.iter().zip(&mut self.variance) {
-            let mut line = 0.0;
-            let mut misfit = 0.0;
-            let mut peaks = 0.0;
-            let base = base_line(cell, self.line_before, self.layout);
-            if let Some(Behind::Fibre(l)) = base.map(|i| &model.joints[i].behind) {
-                line = l.power(cell.x);
-            }
-            for joint in &model.joints[cell.lo..cell.hi] {
-                if let Behind::Fibre(l) = &joint.behind {
-                    line = line.max(l.power(cell.x));
-                }
-                if let Some(height) = joint.height {
-                    let shape = receiver.shape(cell.x - joint.x);
-                    let off = self.given.misfit * height * shape.by_place / top;
-                    misfit += off * off + (TOP_RIPPLE * height * shape.rect).powi(2);
-                    peaks += height.max(0.0) * shape.rect;
-                }
-            }
-            for i in &self.tails {
-                let joint = &model.joints[*i];
-                let height = joint.tail.unwrap_or(0.0);
-                let off = 0.05 * height * receiver.tail(cell.x - joint.x).0;
-                misfit += off * off;
-            }
-            let all = line + peaks;
-            *variance = (additive + rough * line * line + step * all * all) / cell.n + misfit;
-        }
+        let all = parts.line + parts.peaks;
+        (additive + rough * parts.line * parts.line + step * all * all) / cell.n + parts.misfit
     }
 
-    /// Normal equations and χ² about `model`, with the weights as they stand.
-    fn assemble(&mut self, model: &Model, first: Vec<usize>) -> System {
-        let mut matrix = Envelope::new(first);
+    /// Normal equations and χ² about `model`; `weigh` sets the weights anew.
+    fn assemble(&mut self, model: &Model, first: &[usize], weigh: bool) -> System {
+        let mut matrix = Envelope::new(first.to_vec());
         let mut gradient = vec![0.0; self.layout.len];
         let mut chi2 = 0.0;
         let mut row: Vec<(usize, f64)> = Vec::with_capacity(32);
         for (c, cell) in self.cells.iter().enumerate() {
             row.clear();
-            let mut fitted = self.predict(model, cell, &mut row);
-            let slope = self.clip(&mut fitted);
-            self.fitted[c] = fitted;
+            let mut parts = self.predict(model, cell, &mut row);
+            let slope = self.clip(&mut parts.fitted);
+            self.fitted[c] = parts.fitted;
             if cell.blind {
+                self.variance[c] = f64::INFINITY;
                 continue;
             }
+            if weigh {
+                self.variance[c] = self.variance_of(cell, &parts);
+            }
             let weight = 1.0 / self.variance[c];
-            let residual = cell.mean - fitted;
+            let residual = cell.mean - parts.fitted;
             chi2 += weight * residual * residual;
             if slope < 1.0 {
                 for (_, d) in &mut row {
@@ -324,11 +317,10 @@ impl Work<'_> {
                 }
             }
             for (i, (unknown, d)) in row.iter().enumerate() {
-                gradient[*unknown] += weight * d * residual;
+                let d = weight * d;
+                gradient[*unknown] += d * residual;
                 for (other, e) in &row[..=i] {
-                    let (high, low) =
-                        if unknown >= other { (*unknown, *other) } else { (*other, *unknown) };
-                    matrix.add(high, low, weight * d * e);
+                    matrix.add((*unknown).max(*other), (*unknown).min(*other), d * e);
                 }
             }
         }
@@ -360,13 +352,21 @@ impl Work<'_> {
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.height).enumerate() {
             if let (Some(height), Some(i)) = (joint.height, i) {
-                let share = if n == 0 { 0.01 } else { 30.0 };
+                let share = match (n, joint.clipped) {
+                    (0, _) => 0.01,
+                    (_, true) => 0.3, // the seen part of its edges says little
+                    _ => 30.0,
+                };
                 believe(*i, height, height, share * (height.abs() + self.given.noise.sigma));
             }
         }
-        for (joint, i) in model.joints.iter().zip(&self.layout.tail) {
-            if let (Some(tail), Some(i)) = (joint.tail, i) {
-                believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma);
+        for (n, (joint, i)) in model.joints.iter().zip(&self.layout.tail).enumerate() {
+            let (Some(tail), Some(i)) = (joint.tail, i) else { continue };
+            match (self.given.tail_share, joint.height) {
+                (Some(share), Some(height)) if n > 0 && !joint.clipped => {
+                    believe(*i, tail, share * height, 0.2 * share * height.abs() + 1e-12);
+                }
+                _ => believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma),
             }
         }
         if let (Some(i), Some(pole)) = (self.layout.pole, self.given.free_pole) {
@@ -378,23 +378,30 @@ impl Work<'_> {
         chi2
     }
 
-    /// The model's mean over `cell`; `row` gets its change with each unknown.
-    fn predict(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> f64 {
+    /// The model's mean over `cell` and what its variance hangs on; `row` gets its change with each
+    /// unknown.
+    fn predict(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> Parts {
         let layout = self.layout;
         let receiver = &model.receiver;
         let base = base_line(cell, self.line_before, layout);
         let base = base.filter(|_| cell.lo < model.joints.len() || !model.ends_dark());
-        let mut fitted = 0.0;
+        let mut parts = Parts::default();
         // The line on which the next joint stands: its unknowns, power and remaining share.
         let mut current = base.and_then(|i| self.line_power(model, i, cell));
+        parts.line = current.map_or(0.0, |c| c.power);
         let mut share = 1.0;
         let mut by_pole = 0.0;
+        let ripple = TOP_RIPPLE;
+        let edge = self.given.misfit / receiver.impulse_top();
         for i in cell.lo..cell.hi {
             let joint = &model.joints[i];
             let shape = receiver.shape(cell.x - joint.x);
             let mut by_place = 0.0;
             if let Some(height) = joint.height {
-                fitted += height * shape.rect;
+                let peak = height * shape.rect;
+                parts.fitted += peak;
+                parts.peaks += peak.max(0.0);
+                parts.misfit += (edge * height * shape.by_place).powi(2) + (ripple * peak).powi(2);
                 by_place -= height * shape.by_place;
                 by_pole += height * shape.by_pole;
                 if let Some(unknown) = layout.height[i] {
@@ -406,50 +413,56 @@ impl Work<'_> {
                     if layout.line[i].is_some() { self.line_power(model, i, cell) } else { None };
                 let (left, right) =
                     (current.map_or(0.0, |c| c.power), next.map_or(0.0, |c| c.power));
+                parts.line = parts.line.max(right);
                 by_place += (left - right) * shape.rect / receiver.pulse;
                 // Second order of the blend: docs/theory.md
                 let fall = current.or(next).map_or(0.0, |c| c.fall);
-                fitted +=
+                parts.fitted +=
                     0.5 * fall * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * (left - right);
-                fitted += push_line(current, share - shape.ramp, row);
+                parts.fitted += push_line(current, share - shape.ramp, row);
                 current = next;
                 share = shape.ramp;
             }
             row.push((layout.place[i], by_place));
         }
-        fitted += push_line(current, share, row);
-        if let Some(unknown) = layout.pole {
-            if by_pole != 0.0 {
-                row.push((unknown, by_pole));
-            }
+        parts.fitted += push_line(current, share, row);
+        if let Some(unknown) = layout.pole.filter(|_| by_pole != 0.0) {
+            row.push((unknown, by_pole));
         }
-        fitted + self.predict_tails(model, cell, row)
+        if !self.tails.is_empty() {
+            self.add_tails(model, cell, row, &mut parts);
+        }
+        parts
     }
 
-    fn predict_tails(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> f64 {
-        let receiver = &model.receiver;
-        let reach = self.reach;
-        let mut fitted = 0.0;
+    fn add_tails(
+        &self,
+        model: &Model,
+        cell: &Cell,
+        row: &mut Vec<(usize, f64)>,
+        parts: &mut Parts,
+    ) {
         let mut by_length = 0.0;
         for i in &self.tails {
             let joint = &model.joints[*i];
-            if joint.x >= cell.x || joint.x + reach <= cell.x {
+            if joint.x >= cell.x {
+                break;
+            }
+            if joint.x + self.reach <= cell.x {
                 continue;
             }
-            let (tail, change) = receiver.tail(cell.x - joint.x);
+            let (tail, change) = model.receiver.tail(cell.x - joint.x);
             let height = joint.tail.unwrap_or(0.0);
-            fitted += height * tail;
+            parts.fitted += height * tail;
+            parts.misfit += (TAIL_MISFIT * height * tail).powi(2);
             by_length += height * change;
             if let Some(unknown) = self.layout.tail[*i] {
                 row.push((unknown, tail));
             }
         }
-        if let Some(unknown) = self.layout.tail_length {
-            if by_length != 0.0 {
-                row.push((unknown, by_length));
-            }
+        if let Some(unknown) = self.layout.tail_length.filter(|_| by_length != 0.0) {
+            row.push((unknown, by_length));
         }
-        fitted
     }
 
     fn line_power(&self, model: &Model, i: usize, cell: &Cell) -> Option<LinePower> {
@@ -475,6 +488,15 @@ impl Work<'_> {
         *fitted = *fitted * below + sigma * normal::density(r);
         below
     }
+}
+
+/// A cell's fitted mean, and what its variance hangs on.
+#[derive(Clone, Copy, Default)]
+struct Parts {
+    fitted: f64,
+    line: f64,   // backscatter
+    peaks: f64,  // reflections
+    misfit: f64, // square of what the model may be wrong by
 }
 
 #[derive(Clone, Copy)]
@@ -504,7 +526,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
             *height += change[unknown];
         }
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
-            *tail += change[unknown];
+            *tail = (*tail + change[unknown]).max(0.0);
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {
             *line = Line {

@@ -1,6 +1,7 @@
 //! From a fitted model to events, sections and the span.
 
 use super::Cords;
+use super::echo::Lone;
 use super::find::{self, Found};
 use super::fit::Fit;
 use super::model::{Behind, Line};
@@ -55,11 +56,20 @@ pub(super) fn analysis(
     let fit = &found.fit;
     let mut events = Vec::new();
     for i in 0..fit.model.joints.len() {
+        if fit.model.joints[i].faint {
+            continue;
+        }
         events.push(event_of(trace, samples, fit, i));
     }
+    for lone in &found.lone {
+        events.push(echo_in_the_dark(samples, lone, fit));
+    }
+    events.sort_by(|a, b| a.position_m.0.total_cmp(&b.position_m.0));
     number(&mut events);
     let sections = sections(samples, fit);
-    let span = super::span::span(trace, cords, samples, fit, &events);
+    let all: Vec<Event> =
+        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, fit, i)).collect();
+    let span = super::span::span(trace, cords, samples, fit, &all);
     Analysis {
         events,
         sections,
@@ -74,6 +84,17 @@ pub(super) fn analysis(
         },
         opinions: Vec::new(),
         notes: Vec::new(),
+    }
+}
+
+fn echo_in_the_dark(samples: &Samples, lone: &Lone, fit: &Fit) -> Event {
+    Event {
+        position_m: PanelM(lone.x * samples.spacing_m),
+        position_sigma_m: lone.sigma * samples.spacing_m,
+        role: Role::Echo,
+        peak: Some(Peak::Whole { reflectance_db: None }),
+        extent_m: fit.model.receiver.settled() * samples.spacing_m,
+        ..start_event(None, 0.0)
     }
 }
 
@@ -97,14 +118,18 @@ fn event_of(trace: &Trace, samples: &Samples, fit: &Fit, i: usize) -> Event {
         number: 0,
         position_m: PanelM(joint.x * samples.spacing_m),
         position_sigma_m: place_sigma(fit, i) * samples.spacing_m,
-        role: if dark { Role::End } else { Role::Joint },
+        role: match (dark, joint.echo) {
+            (true, _) => Role::End,
+            (_, true) => Role::Echo,
+            _ => Role::Joint,
+        },
         peak,
         likely: None,
         reason: String::new(),
         loss_db: known.then(|| Measured::new(size.loss_db, size.loss_sigma_db)),
         loss_at_least_db: None,
         extent_m,
-        merged: 1,
+        merged: joint.places,
     }
 }
 
@@ -113,7 +138,9 @@ fn event_of(trace: &Trace, samples: &Samples, fit: &Fit, i: usize) -> Event {
 fn place_sigma(fit: &Fit, i: usize) -> f64 {
     let mut g = vec![0.0; fit.layout.len];
     g[fit.layout.place[i]] = 1.0;
-    fit.factor.variance(&g).sqrt().hypot(0.002 * fit.model.receiver.pulse).hypot(0.01)
+    let spread = fit.model.joints[i].spread.unwrap_or(0.0);
+    let sigma = fit.factor.variance(&g).sqrt().max(spread);
+    sigma.hypot(0.002 * fit.model.receiver.pulse).hypot(0.01)
 }
 
 fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {

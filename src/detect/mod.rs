@@ -8,16 +8,19 @@
 )]
 
 mod cells;
+mod echo;
 mod find;
 mod fit;
 mod measure;
 mod model;
 mod noise;
+mod polish;
 mod receiver;
 mod samples;
 mod scan;
 mod span;
 mod start;
+mod tails;
 
 use crate::event::Analysis;
 use crate::trace::Trace;

@@ -49,8 +49,33 @@ pub(super) struct Joint {
     pub tail: Option<f64>,
     /// The receiver was at its limit.
     pub clipped: bool,
+    /// Places so near to each other that they share this one's loss.
+    pub places: usize,
+    /// Light that bounced more than once.
+    pub echo: bool,
+    /// Stands out too little to be reported, and too much to be left out of the lines.
+    pub faint: bool,
+    /// Standard deviation of the place in samples by its profile, where that was looked at.
+    pub spread: Option<f64>,
     /// What lies behind.
     pub behind: Behind,
+}
+
+impl Joint {
+    /// A new joint with nothing but its place, its reflection and what lies behind.
+    pub fn new(x: f64, height: Option<f64>, behind: Behind) -> Joint {
+        Joint {
+            x,
+            height,
+            tail: None,
+            clipped: false,
+            places: 1,
+            echo: false,
+            faint: false,
+            spread: None,
+            behind,
+        }
+    }
 }
 
 /// The whole trace. The first joint is the panel, before which it is dark.

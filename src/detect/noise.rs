@@ -1,7 +1,7 @@
 //! The noise of a trace, read from the trace itself.
 
 use super::samples::Samples;
-use crate::signal::order;
+use crate::signal::{normal, order};
 
 /// What disturbs the samples.
 #[derive(Clone, Copy, Debug)]
@@ -19,6 +19,18 @@ pub(super) struct Noise {
     pub dark_from: usize,
     /// Whether `sigma` could be read where no light is.
     pub seen: bool,
+}
+
+impl Noise {
+    /// The mean of samples of true power `p` where the file cuts them off at 0: weak light shows
+    /// brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
+    pub fn clipped_mean(&self, p: f64) -> f64 {
+        let r = p / self.sigma;
+        if r > 4.0 || !self.seen {
+            return p;
+        }
+        p * normal::below(r) + self.sigma * normal::density(r)
+    }
 }
 
 /// One standard deviation of the last stretch is read from this share of the samples at first.

@@ -34,40 +34,32 @@ impl Receiver {
         self.pulse + 14.0 * self.tail
     }
 
-    /// A unit edge and its integral from the beginning, at `x` behind the edge.
-    fn edge(&self, x: f64) -> (f64, f64) {
+    /// A unit edge at `x` behind it, its integral from the beginning, and its change per sample.
+    fn edge(&self, x: f64) -> (f64, f64, f64) {
         let y = x / self.pole + 3.0;
         if y <= 0.0 {
-            return (0.0, 0.0);
+            return (0.0, 0.0, 0.0);
         }
         if y >= SETTLED_POLES {
-            return (1.0, x);
+            return (1.0, x, 0.0);
         }
         let e = (-y).exp();
-        (
-            1.0 - e * (1.0 + y + 0.5 * y * y),
-            self.pole * (y - 3.0 + e * (3.0 + 2.0 * y + 0.5 * y * y)),
-        )
+        let square = 0.5 * y * y;
+        let sum = self.pole * (y - 3.0 + e * (3.0 + 2.0 * y + square));
+        (1.0 - e * (1.0 + y + square), sum, square * e / self.pole)
     }
 
-    /// The answer to a unit impulse, per sample.
-    pub fn impulse(&self, x: f64) -> f64 {
-        let y = x / self.pole + 3.0;
-        if y <= 0.0 || y >= SETTLED_POLES { 0.0 } else { 0.5 * y * y * (-y).exp() / self.pole }
-    }
-
-    /// Highest value of [`Receiver::impulse`].
+    /// Highest value of the answer to a unit impulse, per sample.
     pub fn impulse_top(&self) -> f64 {
         2.0 * (-2.0_f64).exp() / self.pole
     }
 
     /// Everything an event shows at `x` behind its place.
     pub fn shape(&self, x: f64) -> Shape {
-        let (front, front_sum) = self.edge(x);
-        let (back, back_sum) = self.edge(x - self.pulse);
+        let (front, front_sum, front_h) = self.edge(x);
+        let (back, back_sum, back_h) = self.edge(x - self.pulse);
         let rect = front - back;
         let ramp = if x >= self.settled() { 1.0 } else { (front_sum - back_sum) / self.pulse };
-        let (front_h, back_h) = (self.impulse(x), self.impulse(x - self.pulse));
         // ∂edge/∂pole = impulse·(-x/pole), each edge from its own place
         let by_pole = -(front_h * x - back_h * (x - self.pulse)) / self.pole;
         Shape { rect, ramp, by_place: front_h - back_h, by_pole }

@@ -14,6 +14,8 @@ pub(super) struct View {
     /// Samples in each mean.
     pub step: f64,
     pub sums: Sums,
+    /// Standard deviation of slopes believed beforehand, in dB per sample.
+    pub slope_sd: f64,
 }
 
 /// A place that looks like an event.
@@ -30,7 +32,7 @@ pub(super) struct Candidate {
 
 impl View {
     /// The trace over a fitted model: `v = K·(p/p̂ - 1)`, zero weight where an event stands.
-    pub fn of_residual(fit: &Fit, samples: &Samples, noise: &Noise) -> View {
+    pub fn of_residual(fit: &Fit, samples: &Samples, noise: &Noise, slope_sd: f64) -> View {
         let model = &fit.model;
         let m = means(samples);
         let from = model.joints[0].x + model.receiver.settled() + 1.0;
@@ -83,7 +85,7 @@ impl View {
             power *= ratio;
             k += m;
         }
-        raw.view(m)
+        raw.view(m, slope_sd * DB_PER_NEPER)
     }
 
     /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
@@ -107,7 +109,7 @@ impl View {
             raw.push(x, DB_PER_NEPER * mean.max(1e-30).ln(), weight);
             k += m;
         }
-        raw.view(m)
+        raw.view(m, f64::INFINITY)
     }
 
     /// Index of the first mean at or behind `x`.
@@ -130,9 +132,9 @@ impl Raw {
         self.w.push(w);
     }
 
-    fn view(self, m: usize) -> View {
+    fn view(self, m: usize, slope_sd: f64) -> View {
         let sums = Sums::new(&self.x, &self.v, &self.w);
-        View { x: self.x, step: m as f64, sums }
+        View { x: self.x, step: m as f64, sums, slope_sd }
     }
 }
 
@@ -221,8 +223,8 @@ fn weigh(
     loose: f64,
 ) -> Option<Candidate> {
     let middle = 0.5 * (view.x[k] + view.x[end - 1]);
-    let (l, vl) = view.sums.value_at(left, k, middle)?;
-    let (r, vr) = view.sums.value_at(end, right, middle)?;
+    let (l, vl) = view.sums.held_value_at(left, k, middle, view.slope_sd)?;
+    let (r, vr) = view.sums.held_value_at(end, right, middle, view.slope_sd)?;
     let step_db = l - r;
     let step = step_db * step_db / (vl + vr);
     let inside = (lead as usize).min((end - k) / 3);
@@ -259,7 +261,10 @@ pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> 
             continue;
         }
         let middle = 0.5 * (view.x[k] + view.x[k + gap - 1]);
-        let lines = view.sums.value_at(a, k, middle).zip(view.sums.value_at(k + gap, b, middle));
+        let lines = view
+            .sums
+            .held_value_at(a, k, middle, view.slope_sd)
+            .zip(view.sums.held_value_at(k + gap, b, middle, view.slope_sd));
         let Some(((l, vl), (r, vr))) = lines else { continue };
         let score = (l - r).powi(2) / (vl + vr);
         if best.is_none_or(|(s, _)| score > s) {

@@ -5,7 +5,7 @@ use super::noise::Noise;
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
-use crate::signal::order;
+use super::tails;
 use crate::units::DB_PER_NEPER;
 
 /// A reflection that stands out of the samples without any fit.
@@ -29,7 +29,9 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
         let start = k.saturating_sub(2);
         samples.power[start..end].iter().filter(|p| **p > top - near).count() as f64
     };
-    let reach: Vec<f64> = rises.iter().map(at_top).filter(|n| *n > 0.0).collect();
+    let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
+    let seen = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]);
+    let reach: Vec<f64> = seen.map(at_top).filter(|n| *n > 0.0).collect();
     let widest = reach.iter().copied().fold(0.0, f64::max);
     let shared = reach.len() >= 2 && widest >= 2.0;
     let wide = widest > 1.08 * samples.pulse + 1.5;
@@ -136,13 +138,14 @@ pub(super) fn model(
             break;
         }
         last_x = rise.x;
-        joints.push(reflection(rise, ceiling));
+        joints.push(reflection(samples, &receiver, rise, ceiling));
     }
     let mut model = Model { joints, receiver };
     if !lights {
-        add_end(&mut model, samples, noise, dark, usual_fall);
+        add_end(&mut model, samples, noise, dark, usual_fall, ceiling);
     }
-    add_large_steps(&mut model, samples, noise, dark);
+    let hidden = tails::mark(&mut model, samples, noise, usual_fall, ceiling);
+    add_large_steps(&mut model, samples, noise, dark, &hidden);
     set_lines(&mut model, samples, noise, usual_fall);
     model
 }
@@ -157,18 +160,52 @@ fn panel(samples: &Samples, rises: &[Rise], ceiling: f64) -> Joint {
         .find(|r| r.x.abs() < 0.5 * samples.pulse && samples.first < -1.0)
         .map_or(0.0, |r| r.x);
     let clipped = top > 0.97 * ceiling;
-    Joint { x, height: Some(top), tail: None, clipped, behind: Behind::Fibre(flat()) }
+    Joint { clipped, ..Joint::new(x, Some(top), Behind::Fibre(flat())) }
 }
 
-fn reflection(rise: &Rise, ceiling: f64) -> Joint {
-    let clipped = rise.top > ceiling;
-    Joint {
-        x: rise.x,
-        height: Some(rise.top - rise.before),
-        tail: None,
-        clipped,
-        behind: Behind::Fibre(flat()),
+fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64) -> Joint {
+    let behind = Behind::Fibre(flat());
+    if rise.top > ceiling {
+        let (x, height) = cut_off(samples, receiver, rise);
+        return Joint { clipped: true, ..Joint::new(x, Some(height), behind) };
     }
+    // Half height lies a third of a pole before the equal-area point: median 2.674 of 3 poles.
+    let x = rise.x + 0.326 * receiver.pole;
+    Joint::new(x, Some(rise.top - rise.before), behind)
+}
+
+/// Place and height of a reflection of which only the part under the receiver's limit is seen: the
+/// higher it is, the wider it stands at half the limit.
+fn cut_off(samples: &Samples, receiver: &Receiver, rise: &Rise) -> (f64, f64) {
+    let half = rise.before + 0.5 * (rise.top - rise.before);
+    let k = samples.index(rise.x + 0.5 * receiver.pulse).max(1);
+    let fall = (k..samples.len()).find(|i| samples.power[*i] < half).map_or(
+        rise.x + receiver.pulse,
+        |i| {
+            let (high, low) = (samples.power[i - 1], samples.power[i]);
+            samples.place(i - 1) + ((high - half) / (high - low).max(1e-300)).clamp(0.0, 1.0)
+        },
+    );
+    let wider = (fall - rise.x - receiver.pulse).max(0.0) / receiver.pole;
+    // Edge of three poles, y poles behind its beginning, and the rest of the falling one.
+    let edge = |y: f64| 1.0 - (-y).exp() * (1.0 + y + 0.5 * y * y);
+    let crossing = |share: f64| bisect(0.0, 24.0, |y| edge(y) < share);
+    let width = |share: f64| crossing(1.0 - share) - crossing(share);
+    // Not beyond 7 dB over the limit: what makes it wider still is its slow tail.
+    let share =
+        bisect((0.5_f64 / 25.0).ln(), 0.5_f64.ln(), |log_share| width(log_share.exp()) > wider)
+            .exp();
+    let x = rise.x - receiver.pole * (crossing(share) - 3.0);
+    (x, 0.5 * (rise.top - rise.before) / share)
+}
+
+/// Where `low` ceases to hold between `a`, where it does, and `b`.
+fn bisect(mut a: f64, mut b: f64, low: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..40 {
+        let middle = 0.5 * (a + b);
+        if low(middle) { a = middle } else { b = middle }
+    }
+    0.5 * (a + b)
 }
 
 fn flat() -> Line {
@@ -176,43 +213,81 @@ fn flat() -> Line {
 }
 
 /// Ends the model in the dark: at its last reflection where nothing but decay follows, else where
-/// the level falls for good.
-fn add_end(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, usual_fall: f64) {
+/// the level falls for good. A pulse in the decay of the end's own reflection is an echo.
+fn add_end(
+    model: &mut Model,
+    samples: &Samples,
+    noise: &Noise,
+    dark: f64,
+    usual_fall: f64,
+    ceiling: f64,
+) {
     let pulse = samples.pulse;
-    let last = model.joints.len() - 1;
-    let joint = model.joints[last];
-    let clear = joint.x + model.receiver.settled().max(1.6 * pulse);
-    if last > 0
-        && (dark < clear + 2.0 * pulse || only_decay(samples, noise, clear, dark, usual_fall))
-    {
-        model.joints[last].behind = Behind::Dark;
+    let mut to = dark;
+    for i in (0..model.joints.len()).rev() {
+        let joint = model.joints[i];
+        let clear = joint.x + model.receiver.settled().max(1.6 * pulse);
+        let nothing = to < clear + 2.0 * pulse && to >= dark;
+        if i > 0
+            && (nothing || only_decay(samples, noise, model, &joint, to, dark, usual_fall, ceiling))
+        {
+            model.joints[i].behind = Behind::Dark;
+            model.joints.truncate(i + 1);
+            to = joint.x - model.receiver.lead() - 1.0;
+            continue;
+        }
+        if to >= dark {
+            let x = fall_for_good(samples, noise, clear.min(dark - pulse), dark);
+            model.joints.push(Joint::new(x, None, Behind::Dark));
+        }
         return;
     }
-    let x = fall_for_good(samples, noise, clear.min(dark - pulse), dark);
-    model.joints.push(Joint { x, height: None, tail: None, clipped: false, behind: Behind::Dark });
 }
 
-/// Whether the light from `clear` to `dark` only decays, steeper than any fibre: by more than 0.02 dB
-/// a pulse and four times what fibre loses, down into the noise.
-fn only_decay(samples: &Samples, noise: &Noise, clear: f64, dark: f64, usual_fall: f64) -> bool {
-    let (a, mut b) = (samples.index(clear), samples.index(dark));
+/// Whether there is nothing but one decay behind `joint`, down to far below the fibre before it.
+fn only_decay(
+    samples: &Samples,
+    noise: &Noise,
+    model: &Model,
+    joint: &Joint,
+    to: f64,
+    dark: f64,
+    usual_fall: f64,
+    ceiling: f64,
+) -> bool {
     let window = (samples.pulse as usize).max(2);
-    let least = 6.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(1.0);
-    while b > a + 4 * window && samples.mean(b - window, b) < least {
-        b -= window;
+    let before = samples.index(joint.x - model.receiver.lead() - 1.0);
+    let level = samples.mean(before.saturating_sub(window), before.max(1));
+    let far = samples.place(samples.len() - 1);
+    let reach = if to < dark { to } else { far };
+    let receiver = &model.receiver;
+    let Some(decay) = tails::follow(samples, noise, receiver, joint, reach, usual_fall, ceiling)
+    else {
+        return faint_rest(samples, receiver, joint, to, level);
+    };
+    let to = reach;
+    let last = samples.index(to);
+    // Once more as far: the decay's own end lies under what a window can tell.
+    let a = samples.index(decay.until + 0.7 * (decay.until - joint.x)).min(last);
+    let b = (a + 4 * window).min(last);
+    let nothing = b > a + window && {
+        let left = 4.0 * (noise.kappa / (b - a) as f64).sqrt().min(1.0) + 0.4;
+        samples.mean(a, b) < (left * noise.sigma).max(1.3 * samples.floor)
+    };
+    decay.bare && (nothing || (decay.reached && samples.mean(a.min(last - 1), last) < 0.25 * level))
+}
+
+/// Whether what is left behind a joint up to `to`, too faint to follow, is far below the fibre before
+/// it and fades within a few pulses, as no fibre does.
+fn faint_rest(samples: &Samples, receiver: &Receiver, joint: &Joint, to: f64, level: f64) -> bool {
+    let from = samples.index(joint.x + receiver.pulse + 10.0 * receiver.pole + 1.0);
+    let to = samples.index(to);
+    if to < from + 4 || (to - from) as f64 > 20.0 * receiver.pulse {
+        return false;
     }
-    if b < a + 8 {
-        return true;
-    }
-    // The median of eight parts: one cliff inside, such as a splitter's, is no decay.
-    let part = (b - a) / 8;
-    let means: Vec<f64> = (0..8).map(|i| samples.mean(a + i * part, a + (i + 1) * part)).collect();
-    let mut falls: Vec<f64> = means
-        .windows(2)
-        .map(|m| (m[0] / m[1].max(0.3 * noise.sigma)).max(1e-9).ln() / part as f64)
-        .collect();
-    let fall = order::median(&mut falls).unwrap_or(0.0);
-    fall > 0.02 / DB_PER_NEPER / samples.pulse + 4.0 * usual_fall
+    let half = (to - from) / 2;
+    let (near, late) = (samples.mean(from, from + half), samples.mean(from + half, to));
+    near < 0.25 * level && late < 0.75 * near
 }
 
 /// Place at which the mean over half a pulse falls under half the level before and stays there.
@@ -237,10 +312,19 @@ fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64
 
 /// Steps and peaks that a scan of the bare level shows beyond doubt; several rounds, because a
 /// large one hides what stands near it.
-fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64) {
+fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, decays: &[f64]) {
+    let decays: Vec<(f64, f64)> =
+        model.joints.iter().map(|j| j.x).zip(decays.iter().copied()).collect();
     for _ in 0..4 {
-        let hidden: Vec<(f64, f64)> =
+        let mut hidden: Vec<(f64, f64)> =
             model.joints.iter().map(|joint| hidden_by(model, joint)).collect();
+        for (stretch, joint) in hidden.iter_mut().zip(&model.joints) {
+            for (x, until) in &decays {
+                if *x == joint.x {
+                    stretch.1 = stretch.1.max(*until);
+                }
+            }
+        }
         let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
         let mut new = Vec::new();
         for i in 0..model.joints.len() {
@@ -283,8 +367,7 @@ fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64
             let level = samples.mean(samples.index(x), samples.index(x) + 1);
             let share = (1.0 - (-best.size_db / DB_PER_NEPER).exp()).max(0.1);
             let height = best.is_peak.then(|| level * share);
-            let behind = Behind::Fibre(flat());
-            steps.push(Joint { x, height, tail: None, clipped: false, behind });
+            steps.push(Joint::new(x, height, Behind::Fibre(flat())));
         }
     }
     steps

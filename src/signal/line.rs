@@ -90,6 +90,25 @@ impl Sums {
         Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
     }
 
+    /// As [`Sums::value_at`], with a slope that is believed to be 0 within `slope_sd` beforehand: a
+    /// short stretch then tells its level, and a long one its slope.
+    pub fn held_value_at(&self, a: usize, b: usize, x: f64, slope_sd: f64) -> Option<(f64, f64)> {
+        let [w, wx, wxx, wy, wxy] = self.between(a, b);
+        let wxx = wxx + self.slope_weight(slope_sd);
+        let det = w * wxx - wx * wx;
+        if det <= 1e-12 * w * wxx || w <= 0.0 {
+            return None;
+        }
+        let x = (x - self.origin) / self.scale;
+        let value = ((wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x) / det;
+        Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
+    }
+
+    /// What a belief of `slope_sd` adds to the sum of weight·x², in the scale of [`Sums::moments`].
+    pub fn slope_weight(&self, slope_sd: f64) -> f64 {
+        1.0 / (slope_sd * self.scale).powi(2)
+    }
+
     /// The line through points `a..b` about their weighted centre. `None` as for `value_at`.
     pub fn line(&self, a: usize, b: usize) -> Option<Line> {
         let [w, wx, wxx, wy, wxy] = self.between(a, b);
@@ -105,6 +124,17 @@ impl Sums {
             slope_var: w / det / (self.scale * self.scale),
             covariance: 0.0,
         })
+    }
+
+    /// Sums of weight, weight·x, weight·x², weight·y, weight·x·y over points `a..b`, with x in the
+    /// sums' own scale: see [`Sums::scaled`].
+    pub fn moments(&self, a: usize, b: usize) -> [f64; 5] {
+        self.between(a, b)
+    }
+
+    /// A place in the scale of [`Sums::moments`].
+    pub fn scaled(&self, x: f64) -> f64 {
+        (x - self.origin) / self.scale
     }
 
     fn between(&self, a: usize, b: usize) -> [f64; 5] {

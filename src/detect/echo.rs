@@ -1,0 +1,162 @@
+//! Light that bounced more than once, told from joints by place, height and absence of loss.
+
+use super::find;
+use super::fit::Fit;
+use super::model::{Behind, Model};
+use super::noise::Noise;
+use super::samples::Samples;
+
+/// Where an echo must stand, and how high.
+#[derive(Clone, Copy, Debug)]
+struct Expected {
+    x: f64,
+    sigma: f64,
+    height: f64,
+    /// Factor by which the height may be off, from the unknown sides of its joints.
+    factor: f64,
+}
+
+/// An echo found in the dark behind the end.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lone {
+    pub x: f64,
+    pub sigma: f64,
+    pub height: f64,
+}
+
+/// All echoes of three bounces that can be seen at all: out to k, back to e, out to i, back.
+///
+/// Place `z_i + z_k - z_e`. Height from heights alone: with `C·t²` the light that reaches a place and
+/// returns, and backscatter `b·C·t²` there, `A_i·A_k·A_e·b²/p_e²`; twice where i and k differ, for the
+/// light goes both ways round. `b = 10^(B/10)·T` is the backscatter of the pulse. docs/theory.md.
+fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
+    let model = &fit.model;
+    let mirrors: Vec<usize> = (0..model.joints.len())
+        .filter(|i| model.joints[*i].height.is_some_and(|h| h > 0.0) && !model.joints[*i].echo)
+        .collect();
+    let mut found = Vec::new();
+    let Some(scatter) = scatter else { return found };
+    for (n, e) in mirrors.iter().enumerate() {
+        let Some(line) = model.before(*e).or(model.behind(*e)) else { continue };
+        let at_e = model.joints[*e].height.unwrap_or(0.0)
+            * (scatter / line.power(model.joints[*e].x)).powi(2);
+        let unsure = 2.0 * find::size(fit, *e).loss_db.abs();
+        for (m, i) in mirrors.iter().enumerate().skip(n + 1) {
+            for k in &mirrors[m..] {
+                let both = if i == k { 1.0 } else { 2.0 };
+                let (a, b) = (
+                    model.joints[*i].height.unwrap_or(0.0),
+                    model.joints[*k].height.unwrap_or(0.0),
+                );
+                let height = a * b * at_e * both;
+                let clipped = [e, i, k].iter().any(|j| model.joints[**j].clipped);
+                let db = 3.0 + unsure + if clipped { 10.0 } else { 0.0 };
+                let factor = 10.0_f64.powf(db / 5.0);
+                if height * factor < least {
+                    continue;
+                }
+                let x = model.joints[*i].x + model.joints[*k].x - model.joints[*e].x;
+                let sigma = [i, k, e].iter().map(|j| place_var(fit, **j)).sum::<f64>().sqrt();
+                found.push(Expected { x, sigma, height, factor });
+            }
+        }
+    }
+    found
+}
+
+fn place_var(fit: &Fit, i: usize) -> f64 {
+    let clipped = if fit.model.joints[i].clipped { 0.05 * fit.model.receiver.pulse } else { 0.0 };
+    fit.place_sigma(i).hypot(clipped).powi(2)
+}
+
+/// Marks joints that are echoes: at an expected place, of about the expected height, without loss.
+/// Their line goes on as if they were not there. Returns whether there were any.
+pub(super) fn mark(fit: &Fit, model: &mut Model, scatter: Option<f64>) -> bool {
+    let echoes = expected(fit, scatter, 0.0);
+    let mut any = false;
+    for i in 1..model.joints.len() {
+        let joint = &fit.model.joints[i];
+        let (Some(height), Behind::Fibre(_)) = (joint.height, &joint.behind) else { continue };
+        let size = find::size(fit, i);
+        if joint.clipped || size.loss_db.abs() > 3.0 * size.loss_sigma_db {
+            continue;
+        }
+        let slack = 3.0 * fit.place_sigma(i) + 1.0 + 0.05 * fit.model.receiver.pulse;
+        let explained = echoes.iter().any(|e| {
+            // Only mirrors before it can have made it; its own light is not among them.
+            e.x != joint.x
+                && (e.x - joint.x).abs() < slack + 3.0 * e.sigma
+                && (height < e.height * e.factor && height > e.height / e.factor)
+        });
+        if explained {
+            model.joints[i].echo = true;
+            model.joints[i].behind = Behind::Same;
+            any = true;
+        }
+    }
+    any
+}
+
+/// Echoes in the dark: pulses at expected places behind the end that stand out of the noise.
+pub(super) fn behind_end(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    scatter: Option<f64>,
+) -> Vec<Lone> {
+    let model = &fit.model;
+    let Some(end) = model.joints.last().filter(|_| model.ends_dark()) else { return Vec::new() };
+    let receiver = &model.receiver;
+    let window = receiver.pulse.round().max(1.0) as usize;
+    let sd = noise.sigma * (noise.kappa.min(window as f64) / window as f64).sqrt();
+    let clear = end.x + receiver.settled() + receiver.pulse;
+    let mut echoes = expected(fit, scatter, 1.5 * sd);
+    echoes.sort_by(|a, b| b.height.total_cmp(&a.height));
+    let mut found: Vec<Lone> = Vec::new();
+    for echo in echoes {
+        let last = samples.place(samples.len() - 1) - receiver.pulse - 2.0;
+        if echo.x < clear
+            || echo.x > last
+            || found.iter().any(|f| (f.x - echo.x).abs() < receiver.pulse)
+        {
+            continue;
+        }
+        let slack = (3.0 * echo.sigma + 1.0 + 0.1 * receiver.pulse).min(0.5 * receiver.pulse + 1.0);
+        let Some((x, mean)) = brightest(samples, window, echo.x - slack, echo.x + slack) else {
+            continue;
+        };
+        let rest = rest_around(samples, window, x, noise);
+        let height = mean - rest;
+        // A handful of places are looked at, not the whole trace: 4.5 sigma keeps the promise of
+        // one false echo in a hundred traces for some thousand of them.
+        if height > 4.5 * sd
+            && height < echo.height * echo.factor
+            && height > echo.height / echo.factor
+        {
+            let sigma = (receiver.pulse * sd / height).max(0.1).hypot(echo.sigma);
+            found.push(Lone { x, sigma, height });
+        }
+    }
+    found.sort_by(|a, b| a.x.total_cmp(&b.x));
+    found
+}
+
+/// The start of the brightest window between two places, as an event's place, and its mean.
+fn brightest(samples: &Samples, window: usize, from: f64, to: f64) -> Option<(f64, f64)> {
+    let (a, b) = (samples.index(from), samples.index(to));
+    (a..=b)
+        .filter(|k| k + window < samples.len())
+        .map(|k| (samples.place(k) - 0.5, samples.mean(k, k + window)))
+        .max_by(|p, q| p.1.total_cmp(&q.1))
+}
+
+/// What the dark shows without an echo: clipped noise has a mean, and a decay may lie under it.
+fn rest_around(samples: &Samples, window: usize, x: f64, noise: &Noise) -> f64 {
+    let far = 4 * window;
+    let k = samples.index(x);
+    let before = samples.mean(k.saturating_sub(far), k.saturating_sub(window / 2 + 1).max(1));
+    let start = (k + window + window / 2 + 1).min(samples.len() - 1);
+    let after = samples.mean(start, (start + far).min(samples.len()));
+    let around = 0.5 * (before + after);
+    if noise.seen { around.max(noise.clipped_mean(0.0)) } else { around }
+}
