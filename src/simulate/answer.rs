@@ -4,7 +4,7 @@ use super::measure::{Ground, Scene, word};
 use super::path::{Path, Place, PlaceKind};
 use super::scenario::Kind;
 use super::truth::{Group, TrueEcho, TrueEvent, TruePeak, TrueSection, TrueSpan};
-use crate::units::{DB_PER_NEPER, level_db, reflectance_db};
+use crate::units::{level_db, reflectance_db};
 
 /// A splice must be found from this loss on, if it is also this many standard deviations.
 const REQUIRED_DB: f64 = 0.02;
@@ -199,11 +199,6 @@ pub(super) fn spans(path: &Path) -> Vec<TrueSpan> {
         .collect()
 }
 
-/// Two places of one path are the same place if they are this near; their sums differ in the last bit.
-fn same(x_m: f64, y_m: f64) -> bool {
-    (x_m - y_m).abs() < 1e-6
-}
-
 /// Fall of the trace from just before `start_m` to just behind `end_m`.
 fn apparent_between(path: &Path, start_m: f64, end_m: f64) -> f64 {
     let inside = |z_m: f64| z_m >= start_m - 1e-6 && z_m <= end_m + 1e-6;
@@ -218,29 +213,29 @@ fn apparent_between(path: &Path, start_m: f64, end_m: f64) -> f64 {
     glass + joints
 }
 
-/// Optical return loss at `start_m`: all light that comes back from `start_m` to `end_m`, over the
-/// light that arrives there. Source: integral of the backscatter plus Fresnel's reflections (E6, E7
-/// of the reference values).
+/// Optical return loss at `start_m`, as a trace can show it: all light that comes back from there to
+/// `end_m`, measured by the backscatter just before `start_m` and the stated coefficient. The
+/// instrument's own panel never counts. Source: integral of the backscatter plus the reflections,
+/// E6 and E7 of the reference values.
 fn return_loss_db(path: &Path, start_m: f64, end_m: f64) -> f64 {
-    let arriving_db = (path.glass.iter())
-        .find(|glass| start_m > glass.from_m + 1e-6 && start_m <= glass.to_m + 1e-6)
-        .map_or(0.0, |glass| glass.lost_db_at(start_m));
-    let per_metre = 10_f64.powf(path.backscatter_db / 10.0) / (path.pulse_m / path.pulse_ns);
+    let before = path.glass.iter().find(|glass| start_m <= glass.to_m + 1e-6);
+    let reference = before.map_or(1.0, |glass| glass.density(start_m));
+    let coefficient = 10_f64.powf(path.backscatter_db / 10.0);
     let glass: f64 = (path.glass.iter())
         .filter(|glass| glass.from_m >= start_m - 1e-6 && glass.to_m <= end_m + 1e-6)
         .map(|glass| {
-            let first = (arriving_db / DB_PER_NEPER).exp() * glass.density(glass.from_m);
-            per_metre * first * -(-glass.decay * glass.length_m()).exp_m1() / glass.decay
+            let share = -(-glass.decay * glass.length_m()).exp_m1();
+            glass.density(glass.from_m) * share / glass.decay
         })
         .sum();
-    let mirrors: f64 = (path.mirrors.iter())
-        .filter(|m| m.position_m >= start_m - 1e-6 && m.position_m <= end_m + 1e-6)
-        .map(|m| {
-            let lost_db = if same(m.position_m, start_m) { 0.0 } else { m.front_db - arriving_db };
-            10_f64.powf((m.reflectance_db - 2.0 * lost_db) / 10.0)
-        })
+    let reflections: f64 = (path.reflections().iter())
+        .filter(|flash| flash.position_m > 0.0)
+        .filter(|flash| flash.position_m >= start_m - 1e-6 && flash.position_m <= end_m + 1e-6)
+        .map(|flash| flash.height)
         .sum();
-    -10.0 * (glass + mirrors).log10()
+    // A pulse of T ns scatters T times the coefficient from each pulse length of glass.
+    let back = coefficient * path.pulse_ns * (glass / path.pulse_m + reflections) / reference;
+    -10.0 * back.log10()
 }
 
 /// What the instrument's own table would be drawn from: shown events with what a trace shows.

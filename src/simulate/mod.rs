@@ -33,6 +33,7 @@
 //! ```
 
 mod answer;
+pub mod cable;
 mod check;
 pub mod family;
 #[cfg(test)]

@@ -166,7 +166,7 @@ pub struct TrueSpan {
     /// Apparent loss from just before the start to just behind the end.
     #[serde(serialize_with = "number")]
     pub loss_db: f64,
-    /// Optical return loss referred to the start, both ends' reflections included.
+    /// Optical return loss referred to the start, both ends' reflections included, the panel's never.
     #[serde(serialize_with = "number")]
     pub orl_db: f64,
 }
