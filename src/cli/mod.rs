@@ -1,7 +1,146 @@
 //! The command line: arguments in, one library call, the answer printed.
 
+use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
+use clap::{Parser, Subcommand, ValueEnum};
+use strandline::report::{CAUTION, escape};
+
+mod events;
+mod files;
+mod show;
+mod simulate;
+
+/// How a command ended; the larger one wins where several files end differently.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Exit {
+    /// Done, and nothing to object to.
+    Done = 0,
+    /// Done, and something failed its limits, is undecided or missing. Never without a plan.
+    #[expect(dead_code, reason = "the commands that judge come next")]
+    Objection = 1,
+    /// Could not: bad usage, or a file that cannot be read. The readable ones are still done.
+    CouldNot = 2,
+}
+
+#[derive(Parser)]
+#[command(
+    name = "strandline",
+    version,
+    about = "Reads fibre-optic OTDR traces, finds and measures every event with an honest uncertainty.",
+    after_help = CAUTION,
+    disable_help_subcommand = true
+)]
+struct Cli {
+    /// Colour in the output; the environment variable NO_COLOR turns `auto` off
+    #[arg(long, global = true, value_enum, default_value = "auto")]
+    color: Color,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Color {
+    Auto,
+    Always,
+    Never,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Show(show::Args),
+    Events(events::Args),
+    Simulate(simulate::Args),
+}
+
+/// Parses, runs, and turns the end into an exit status.
 pub(crate) fn run() -> ExitCode {
-    ExitCode::from(2)
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // clap prints help to stdout with 0, and usage errors to stderr with 2
+            let _ = error.print();
+            return ExitCode::from(u8::from(error.use_stderr()) * Exit::CouldNot as u8);
+        }
+    };
+    let out = Out::new(cli.color);
+    let exit = match cli.command {
+        Command::Show(args) => show::run(&args, &out),
+        Command::Events(args) => events::run(&args, &out),
+        Command::Simulate(args) => simulate::run(&args, &out),
+    };
+    ExitCode::from(exit as u8)
+}
+
+/// Where answers and talk go.
+pub(crate) struct Out {
+    color: bool,
+    /// Characters per line of what people read.
+    pub(crate) width: usize,
+}
+
+impl Out {
+    fn new(color: Color) -> Out {
+        let terminal = io::stdout().is_terminal();
+        let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty())
+            || std::env::var_os("TERM").is_some_and(|v| v == "dumb");
+        let color = match color {
+            Color::Always => true,
+            Color::Never => false,
+            Color::Auto => terminal && !plain,
+        };
+        Out { color, width: width(terminal) }
+    }
+
+    /// Prints to stdout. A reader that has gone away is no error.
+    pub(crate) fn print(&self, text: &str) {
+        let mut stdout = io::stdout().lock();
+        let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+    }
+
+    /// Prints lines, the first bold where colour is on.
+    pub(crate) fn lines(&self, lines: &[String]) {
+        let bold = anstyle::Style::new().bold();
+        let mut text = String::new();
+        for (i, line) in lines.iter().enumerate() {
+            if i == 0 && self.color {
+                text.push_str(&format!("{bold}{line}{bold:#}\n"));
+            } else {
+                text.push_str(line);
+                text.push('\n');
+            }
+        }
+        self.print(&text);
+    }
+
+    /// The caution below what people read.
+    pub(crate) fn caution(&self) {
+        self.print(&format!("\n{CAUTION}\n"));
+    }
+
+    /// One error line to stderr, and at most one line of advice.
+    pub(crate) fn error(&self, message: &str, hint: Option<&str>) {
+        let mut stderr = io::stderr().lock();
+        let _ = writeln!(stderr, "error: {}", escape::terminal(message));
+        if let Some(hint) = hint {
+            let _ = writeln!(stderr, "hint: {}", escape::terminal(hint));
+        }
+    }
+
+    /// A remark to stderr.
+    pub(crate) fn note(&self, message: &str) {
+        let _ = writeln!(io::stderr().lock(), "{}", escape::terminal(message));
+    }
+}
+
+/// The terminal's width, at least 60; 100 where the output is no terminal; COLUMNS overrides.
+fn width(terminal: bool) -> usize {
+    let stated = std::env::var("COLUMNS").ok().and_then(|text| text.parse::<usize>().ok());
+    let measured = || {
+        console::Term::stdout()
+            .size_checked()
+            .filter(|_| terminal)
+            .map(|(_, columns)| columns.into())
+    };
+    stated.or_else(measured).unwrap_or(100).clamp(60, 160)
 }

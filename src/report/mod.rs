@@ -1,1 +1,11 @@
 //! Tables, data and documents; returns bytes or text and calculates nothing.
+
+pub mod data;
+pub mod escape;
+pub mod events;
+pub mod show;
+pub mod table;
+
+/// The caution that every output for people carries, in one line. The full text: docs/safety.md.
+pub const CAUTION: &str =
+    "Treat every fibre as live: never look into one. Local codes and licensed practice come first.";

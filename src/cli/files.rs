@@ -1,0 +1,167 @@
+//! Files on the command line: paths and folders in, traces or error lines out, in their order.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args as ClapArgs, ValueEnum};
+use rayon::prelude::*;
+use strandline::source::{self, OpenError};
+use strandline::trace::Trace;
+use strandline::units::{GroupIndex, LengthUnit};
+use strandline::{disk, text};
+
+use super::{Exit, Out};
+
+/// Files, and what they may not say themselves.
+#[derive(ClapArgs)]
+pub(crate) struct Files {
+    /// Trace files, or folders of them
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) paths: Vec<PathBuf>,
+    /// Group index to compute every distance with, instead of the file's
+    #[arg(long, value_name = "N", value_parser = index)]
+    pub(crate) index: Option<GroupIndex>,
+    /// Unit of lengths in what people read; JSON and CSV stay in metres
+    #[arg(long, value_enum, default_value = "m")]
+    pub(crate) unit: Unit,
+    /// The files state their sample spacing for one sample, not for 10,000
+    #[arg(long)]
+    spacing_per_sample: bool,
+    /// Pulse in ns, for two-column text files
+    #[arg(long, value_name = "NS", help_heading = "Two-column text files")]
+    pulse: Option<u16>,
+    /// Wavelength in nm, for two-column text files
+    #[arg(long, value_name = "NM", help_heading = "Two-column text files")]
+    wavelength: Option<f64>,
+    /// Backscatter for a pulse of 1 ns in dB, such as -82, for two-column text files
+    #[arg(
+        long,
+        value_name = "DB",
+        allow_negative_numbers = true,
+        help_heading = "Two-column text files"
+    )]
+    backscatter: Option<f64>,
+    /// Unit of the first column of two-column text files
+    #[arg(long, value_enum, default_value = "m", help_heading = "Two-column text files")]
+    column_unit: Unit,
+}
+
+/// A unit of length by its symbol.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Unit {
+    M,
+    Km,
+    Ft,
+    Kft,
+    Mi,
+}
+
+impl From<Unit> for LengthUnit {
+    fn from(unit: Unit) -> LengthUnit {
+        match unit {
+            Unit::M => LengthUnit::M,
+            Unit::Km => LengthUnit::Km,
+            Unit::Ft => LengthUnit::Ft,
+            Unit::Kft => LengthUnit::Kft,
+            Unit::Mi => LengthUnit::Mi,
+        }
+    }
+}
+
+/// The index of common single-mode fibre at 1550 nm, where a text file's distances do not say theirs.
+const USUAL_INDEX: f64 = 1.4682;
+
+fn index(text: &str) -> Result<GroupIndex, String> {
+    let number: f64 =
+        text.parse().map_err(|_| format!("{text:?} is no number, expected 1.0 to 2.0"))?;
+    GroupIndex::new(number)
+        .ok_or_else(|| format!("{number} is no group index, expected 1.0 to 2.0"))
+}
+
+impl Files {
+    fn options(&self) -> source::Options {
+        let text = self.pulse.map(|pulse_ns| text::Options {
+            unit: self.column_unit.into(),
+            index: self.index.or(GroupIndex::new(USUAL_INDEX)).unwrap_or_else(|| unreachable!()),
+            pulse_ns,
+            wavelength_nm: self.wavelength,
+            backscatter_db: self.backscatter,
+        });
+        source::Options {
+            index: self.index,
+            spacing_per_sample: self.spacing_per_sample,
+            clock_unix_s: now(),
+            text,
+        }
+    }
+
+    /// All files, folders walked, in the order given.
+    fn listed(&self) -> Vec<Result<PathBuf, (PathBuf, String)>> {
+        let mut all = Vec::new();
+        for path in &self.paths {
+            if !disk::is_folder(path) {
+                all.push(Ok(path.clone()));
+                continue;
+            }
+            match disk::traces_in(path) {
+                Ok(inside) if inside.is_empty() => {
+                    all.push(Err((
+                        path.clone(),
+                        "no trace files (*.sor) in this folder".to_owned(),
+                    )));
+                }
+                Ok(inside) => all.extend(inside.into_iter().map(Ok)),
+                Err(error) => all.push(Err((path.clone(), format!("cannot be read: {error}")))),
+            }
+        }
+        all
+    }
+
+    /// Reads all files, several at a time, and makes of each what `make` does. Unreadable ones are
+    /// reported on stderr; their place in the answer holds the message.
+    pub(crate) fn each<T: Send>(
+        &self,
+        out: &Out,
+        make: impl Fn(&Path, Trace) -> T + Sync,
+    ) -> (Vec<(PathBuf, Result<T, String>)>, Exit) {
+        let options = self.options();
+        let read = |listed: Result<PathBuf, (PathBuf, String)>| {
+            let path = match listed {
+                Ok(path) => path,
+                Err((path, message)) => return (path, Err((message, None))),
+            };
+            let made = match source::read(&path, &options) {
+                Ok(trace) => Ok(make(&path, trace)),
+                Err(error) => Err(said(&error)),
+            };
+            (path, made)
+        };
+        let made: Vec<_> = self.listed().into_par_iter().map(read).collect();
+        let mut exit = Exit::Done;
+        let answers = made
+            .into_iter()
+            .map(|(path, made)| {
+                let made = made.map_err(|(message, hint): (String, Option<&'static str>)| {
+                    exit = Exit::CouldNot;
+                    out.error(&format!("{}: {message}", path.display()), hint);
+                    message
+                });
+                (path, made)
+            })
+            .collect();
+        (answers, exit)
+    }
+}
+
+fn said(error: &OpenError) -> (String, Option<&'static str>) {
+    (error.cause.to_string(), error.hint())
+}
+
+/// Seconds since 1970, to notice dates in the future; nothing else hangs on it.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "only a note hangs on it, never a figure or a byte of output"
+)]
+fn now() -> Option<u32> {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok()?;
+    u32::try_from(since.as_secs()).ok()
+}

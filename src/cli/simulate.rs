@@ -1,0 +1,100 @@
+//! `strandline simulate`: described fibres to trace files with their truth.
+
+use std::path::{Path, PathBuf};
+
+use strandline::disk;
+use strandline::simulate::family::{self, Family};
+use strandline::simulate::{self, Rendered, Scenario};
+use strandline::sor::{self, Version};
+
+use super::{Exit, Out};
+
+/// Renders described fibres into trace files, each with its truth beside it
+#[derive(clap::Args)]
+#[command(
+    after_help = "Examples:\n  strandline simulate traces/ferry-clean.toml -o out\n  strandline simulate --family metro --count 20 --seed 7 -o out\n\nEvery field of a scenario: docs/scenario.md. Families: --family help."
+)]
+pub(crate) struct Args {
+    /// Scenario files
+    #[arg(value_name = "SCENARIO", required_unless_present = "family")]
+    scenarios: Vec<PathBuf>,
+    /// Folder for the files; it is made if it is not there
+    #[arg(short, long, value_name = "DIR")]
+    output: PathBuf,
+    /// Draw random fibres of this family instead
+    #[arg(long, value_name = "NAME", conflicts_with = "scenarios")]
+    family: Option<String>,
+    /// How many of the family
+    #[arg(long, value_name = "N", default_value_t = 10, requires = "family")]
+    count: u64,
+    /// First seed of the family
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "family")]
+    seed: u64,
+    /// Write files of version 1 of the format
+    #[arg(long)]
+    version_1: bool,
+    /// Write over files of the same name
+    #[arg(long)]
+    overwrite: bool,
+}
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let mut exit = Exit::Done;
+    let mut files = 0;
+    let mut save = |rendered: Vec<Rendered>, name: Option<String>| {
+        for one in rendered {
+            match write(&one, name.as_deref(), args) {
+                Ok(()) => files += 1,
+                Err(message) => {
+                    out.error(&message, None);
+                    exit = Exit::CouldNot;
+                }
+            }
+        }
+    };
+    if let Some(name) = &args.family {
+        let Some(family) = Family::from_name(name) else {
+            let known: Vec<&str> = Family::ALL.iter().map(|f| f.name()).collect();
+            out.error(&format!("no family {name:?}, expected one of: {}", known.join(", ")), None);
+            return Exit::CouldNot;
+        };
+        for seed in args.seed..args.seed.saturating_add(args.count) {
+            save(simulate::render(&family::draw(family, seed)), Some(format!("{name}-{seed:04}")));
+        }
+    }
+    let mut unread = false;
+    for path in &args.scenarios {
+        match scenario(path) {
+            Ok(scenario) => save(simulate::render(&scenario), None),
+            Err(message) => {
+                out.error(&message, None);
+                unread = true;
+            }
+        }
+    }
+    out.note(&format!("{files} trace files, each with its truth, in {}", args.output.display()));
+    exit.max(if unread { Exit::CouldNot } else { Exit::Done })
+}
+
+fn scenario(path: &Path) -> Result<Scenario, String> {
+    let text = disk::read_text(path)
+        .map_err(|error| format!("{}: cannot be read: {error}", path.display()))?;
+    Scenario::from_toml(&text).map_err(|error| format!("{}: {error}", path.display()))
+}
+
+fn write(one: &Rendered, name: Option<&str>, args: &Args) -> Result<(), String> {
+    let name = name.unwrap_or(&one.name);
+    let version = if args.version_1 { Version::V1 } else { Version::V2 };
+    let bytes = sor::encode(&one.trace, version).map_err(|error| format!("{name}: {error}"))?;
+    let truth = one.truth.to_json();
+    for (ending, content) in [("sor", bytes.as_slice()), ("truth.json", truth.as_bytes())] {
+        let path = args.output.join(format!("{name}.{ending}"));
+        let written = if args.overwrite {
+            disk::write_whole(&path, content)
+        } else {
+            disk::write_new(&path, content)
+        };
+        written.map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,198 @@
+//! The event table for people.
+
+use super::table::{self, Align, Column};
+use super::{data, escape};
+use crate::event::{Analysis, Event, Opinion, Peak, Role, Section};
+use crate::trace::{Label, Trace};
+use crate::units::{LengthUnit, Measured};
+
+/// How a table is to look.
+#[derive(Clone, Copy, Debug)]
+pub struct Look {
+    /// Unit of lengths.
+    pub unit: LengthUnit,
+    /// Characters per line.
+    pub width: usize,
+    /// Whether reasons are given.
+    pub explain: bool,
+}
+
+/// One file's events as lines of text.
+pub fn lines(file: &str, trace: &Trace, analysis: &Analysis, look: Look) -> Vec<String> {
+    let mut out = vec![heading(file, trace)];
+    out.extend(event_table(analysis, look));
+    out.extend(span(analysis, look));
+    for opinion in &analysis.opinions {
+        out.extend(hung(&format!("instrument: {}", opinion_words(opinion, look)), look.width));
+    }
+    for note in &analysis.notes {
+        out.extend(hung(&format!("note: {}", escape::terminal(note)), look.width));
+    }
+    out
+}
+
+/// File, labels, wavelength and pulse in one line; blank labels are left out.
+pub fn heading(file: &str, trace: &Trace) -> String {
+    let labels = &trace.labels;
+    let mut parts = vec![escape::terminal(file)];
+    let said = |words: &str, label: &Label| {
+        (!label.is_blank()).then(|| format!("{words}{}", escape::label(label)))
+    };
+    parts.extend(said("", &labels.cable));
+    parts.extend(said("fibre ", &labels.fiber));
+    if let (Some(from), Some(to)) = (said("", &labels.from), said("", &labels.to)) {
+        parts.push(format!("{from} to {to}"));
+    }
+    parts.extend(trace.settings.wavelength_nm.map(|nm| format!("{nm:.0} nm")));
+    parts.push(format!("{:.0} ns", trace.pulse_ns()));
+    parts.join(", ")
+}
+
+const COLUMNS: [Column; 7] = [
+    ("no", Align::Right),
+    ("at", Align::Right),
+    ("what", Align::Left),
+    ("loss dB", Align::Right),
+    ("reflectance dB", Align::Right),
+    ("then dB/km", Align::Right),
+    ("remarks", Align::Left),
+];
+
+fn event_table(analysis: &Analysis, look: Look) -> Vec<String> {
+    let rows: Vec<Vec<String>> =
+        analysis.events.iter().map(|event| row(event, &analysis.sections, look)).collect();
+    let mut lines = table::lines(&COLUMNS, &rows, look.width);
+    // The unit stands in the heading once, not behind each place.
+    if let Some(first) = lines.first_mut() {
+        *first = first.replacen(" at", &format!(" at {}", look.unit), 1);
+    }
+    lines
+}
+
+fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
+    let then = sections.iter().find(|s| s.from_m == event.position_m);
+    let attenuation = then.and_then(|s| s.attenuation_db_per_km);
+    let mut remarks = remarks(event);
+    if look.explain && !event.reason.is_empty() {
+        remarks.push(event.reason.clone());
+    }
+    vec![
+        event.number.to_string(),
+        place(event, look.unit),
+        what(event).to_owned(),
+        loss(event),
+        reflectance(event),
+        with_sigma(attenuation, 3),
+        remarks.join("; "),
+    ]
+}
+
+fn place(event: &Event, unit: LengthUnit) -> String {
+    let decimals = unit.decimals();
+    let at = table::figure(Some(event.position_m.0 / unit.metres()), decimals);
+    if event.role == Role::Start {
+        return at;
+    }
+    let sigma = event.position_sigma_m / unit.metres();
+    format!("{at} ± {}", table::figure(Some(sigma), decimals.max(1)))
+}
+
+/// What an event is called: its role where that says all, else its likely cause.
+pub fn what(event: &Event) -> &'static str {
+    match (event.role, event.likely) {
+        (Role::Start, _) => "start",
+        (Role::Echo, _) => "echo",
+        (Role::End, None) => "end",
+        (_, Some(likely)) => data::likely_word(likely),
+        (Role::Joint, None) => "joint",
+    }
+}
+
+fn loss(event: &Event) -> String {
+    match (event.loss_db, event.loss_at_least_db) {
+        (Some(loss), _) => with_sigma(Some(loss), 3),
+        (None, Some(least)) => format!("≥ {}", table::figure(Some(least), 1)),
+        (None, None) => String::new(),
+    }
+}
+
+fn reflectance(event: &Event) -> String {
+    match event.peak {
+        Some(Peak::Whole { reflectance_db }) => with_sigma(reflectance_db, 1),
+        Some(Peak::Saturated { at_least_db: Some(least) }) => {
+            format!("≥ {}", table::figure(Some(least), 1))
+        }
+        _ => String::new(),
+    }
+}
+
+/// A figure and its sigma, the sigma with one more digit where it would show as 0.
+pub fn with_sigma(measured: Option<Measured>, decimals: usize) -> String {
+    let Some(m) = measured else { return String::new() };
+    let more =
+        if m.sigma > 0.0 && m.sigma < 0.5 * 10.0_f64.powi(-(decimals as i32)) { 1 } else { 0 };
+    let digits = decimals + more;
+    format!("{} ± {}", table::figure(Some(m.value), decimals), table::figure(Some(m.sigma), digits))
+}
+
+fn remarks(event: &Event) -> Vec<String> {
+    let mut remarks = Vec::new();
+    if event.role == Role::End {
+        remarks.push("end".to_owned());
+    }
+    if event.is_saturated() {
+        remarks.push("receiver at its limit".to_owned());
+    }
+    if event.merged > 1 {
+        remarks.push(format!("{} places share this loss", event.merged));
+    }
+    if event.loss_db.is_some_and(|l| l.value < -2.0 * l.sigma) {
+        remarks.push("gain: read it from both ends".to_owned());
+    }
+    remarks
+}
+
+fn span(analysis: &Analysis, look: Look) -> Vec<String> {
+    let Some(span) = &analysis.span else { return vec!["  no span: no end was found".to_owned()] };
+    let unit = look.unit;
+    let length = |m: f64| table::figure(Some(m / unit.metres()), unit.decimals());
+    let mut text = format!(
+        "span {} to {} {unit}: {} ± {} {unit}",
+        length(span.start_m.0),
+        length(span.end_m.0),
+        length(span.length_m.value),
+        table::figure(Some(span.length_m.sigma / unit.metres()), unit.decimals().max(1)),
+    );
+    if span.loss_db.is_some() {
+        text.push_str(&format!(", loss {} dB", with_sigma(span.loss_db, 3)));
+    }
+    if span.orl_db.is_some() {
+        text.push_str(&format!(", return loss {} dB", with_sigma(span.orl_db, 1)));
+    }
+    hung(&text, look.width)
+}
+
+fn opinion_words(opinion: &Opinion, look: Look) -> String {
+    let unit = look.unit;
+    match opinion {
+        Opinion::OnlyInstrument { position_m, loss_db } => format!(
+            "its table has an event at {} {unit} ({loss_db:.3} dB) that was not found here",
+            table::figure(Some(position_m.0 / unit.metres()), unit.decimals())
+        ),
+        Opinion::OnlyHere { number } => format!("its table does not have event {number}"),
+        Opinion::Loss { number, instrument_db, here_db } => format!(
+            "event {number}: its table says {instrument_db:.3} dB, here {} dB",
+            with_sigma(Some(*here_db), 3)
+        ),
+    }
+}
+
+/// A text as lines that hang two blanks in.
+fn hung(text: &str, width: usize) -> Vec<String> {
+    let lines = table::wrap(text, width.saturating_sub(4).max(20));
+    lines
+        .into_iter()
+        .enumerate()
+        .map(|(i, line)| if i == 0 { format!("  {line}") } else { format!("    {line}") })
+        .collect()
+}
