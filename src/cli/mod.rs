@@ -8,6 +8,7 @@ use strandline::report::{CAUTION, escape};
 
 mod events;
 mod files;
+mod plot;
 mod show;
 mod simulate;
 
@@ -50,6 +51,7 @@ enum Color {
 enum Command {
     Show(show::Args),
     Events(events::Args),
+    Plot(plot::Args),
     Simulate(simulate::Args),
 }
 
@@ -67,6 +69,7 @@ pub(crate) fn run() -> ExitCode {
     let exit = match cli.command {
         Command::Show(args) => show::run(&args, &out),
         Command::Events(args) => events::run(&args, &out),
+        Command::Plot(args) => plot::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
     };
     ExitCode::from(exit as u8)

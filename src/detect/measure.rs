@@ -1,12 +1,12 @@
 //! From a fitted model to events, sections and the span.
 
-use super::Cords;
 use super::echo::Lone;
 use super::find::{self, Found};
 use super::fit::Fit;
 use super::model::{Behind, Line};
 use super::noise::Noise;
 use super::samples::Samples;
+use super::{Cords, classify, opinion};
 use crate::event::{self, Analysis, Event, Peak, Role, Section};
 use crate::trace::Trace;
 use crate::units::{self, DB_PER_NEPER, Measured, PanelM};
@@ -54,22 +54,23 @@ pub(super) fn analysis(
     found: &Found,
 ) -> Analysis {
     let fit = &found.fit;
-    let mut events = Vec::new();
-    for i in 0..fit.model.joints.len() {
-        if fit.model.joints[i].faint {
-            continue;
-        }
-        events.push(event_of(trace, samples, fit, i));
-    }
-    for lone in &found.lone {
-        events.push(echo_in_the_dark(samples, lone, fit));
-    }
-    events.sort_by(|a, b| a.position_m.0.total_cmp(&b.position_m.0));
-    number(&mut events);
-    let sections = sections(samples, fit);
     let all: Vec<Event> =
-        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, fit, i)).collect();
+        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, fit, i)).collect();
     let span = super::span::span(trace, cords, samples, fit, &all);
+    let mut events: Vec<Event> = all
+        .into_iter()
+        .zip(&fit.model.joints)
+        .filter(|(_, joint)| !joint.faint)
+        .map(|(event, _)| event)
+        .collect();
+    events.extend(found.lone.iter().map(|lone| echo_in_the_dark(samples, lone, fit)));
+    events.sort_by(|a, b| a.position_m.0.total_cmp(&b.position_m.0));
+    for (i, event) in events.iter_mut().enumerate() {
+        event.number = i + 1;
+        classify::name(event);
+    }
+    let opinions = opinion::differences(trace, &events);
+    let sections = sections(samples, fit);
     Analysis {
         events,
         sections,
@@ -82,8 +83,8 @@ pub(super) fn analysis(
             noise_from_m: (noise.dark_from < samples.len())
                 .then(|| PanelM(samples.place(noise.dark_from) * samples.spacing_m)),
         },
-        opinions: Vec::new(),
-        notes: Vec::new(),
+        opinions,
+        notes: notes(trace, samples, noise, fit),
     }
 }
 
@@ -98,13 +99,27 @@ fn echo_in_the_dark(samples: &Samples, lone: &Lone, fit: &Fit) -> Event {
     }
 }
 
-fn number(events: &mut [Event]) {
-    for (i, event) in events.iter_mut().enumerate() {
-        event.number = i + 1;
+/// What a reader should know about this analysis.
+fn notes(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit) -> Vec<String> {
+    let mut notes = Vec::new();
+    if samples.len() < trace.counts.len() {
+        notes.push(format!(
+            "the trace has several pulse widths; only its first {} samples, of one pulse, are analysed",
+            samples.len()
+        ));
     }
+    if !noise.seen {
+        notes.push(
+            "no noise is seen beyond the end: its size is read from the fibre's own scatter".into(),
+        );
+    }
+    if !fit.model.ends_dark() {
+        notes.push("the fibre goes on beyond the trace: no end is seen".into());
+    }
+    notes
 }
 
-fn event_of(trace: &Trace, samples: &Samples, fit: &Fit, i: usize) -> Event {
+fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Event {
     let joint = &fit.model.joints[i];
     let extent_m = extent(fit, i) * samples.spacing_m;
     let peak = peak(trace, fit, i);
@@ -127,10 +142,24 @@ fn event_of(trace: &Trace, samples: &Samples, fit: &Fit, i: usize) -> Event {
         likely: None,
         reason: String::new(),
         loss_db: known.then(|| Measured::new(size.loss_db, size.loss_sigma_db)),
-        loss_at_least_db: None,
+        loss_at_least_db: if dark && peak.is_none() {
+            into_noise(samples, noise, fit, i)
+        } else {
+            None
+        },
         extent_m,
         merged: joint.places,
     }
+}
+
+/// The least that is lost at an end without reflection: from the line before it to what 3 sigma over
+/// a pulse would still show. `None` where even the line before is weaker.
+fn into_noise(samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Option<f64> {
+    let line = fit.model.before(i)?;
+    let hidden =
+        (3.0 * noise.sigma * (noise.kappa / samples.pulse).sqrt().min(1.0)).max(samples.floor);
+    let least = DB_PER_NEPER * (line.log(fit.model.joints[i].x) - hidden.ln());
+    (least > 0.0 && least.is_finite()).then_some(least)
 }
 
 /// Sigma of a place in samples: the fit's, and what an unknown receiver may shift an edge by (0.002

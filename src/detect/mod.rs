@@ -8,12 +8,14 @@
 )]
 
 mod cells;
+mod classify;
 mod echo;
 mod find;
 mod fit;
 mod measure;
 mod model;
 mod noise;
+mod opinion;
 mod polish;
 mod receiver;
 mod samples;

@@ -22,6 +22,9 @@ pub fn lines(file: &str, trace: &Trace, analysis: &Analysis, look: Look) -> Vec<
     let mut out = vec![heading(file, trace)];
     out.extend(event_table(analysis, look));
     out.extend(span(analysis, look));
+    for event in analysis.events.iter().filter(|_| look.explain) {
+        out.extend(hung(&format!("event {}: {}", event.number, event.reason), look.width));
+    }
     for opinion in &analysis.opinions {
         out.extend(hung(&format!("instrument: {}", opinion_words(opinion, look)), look.width));
     }
@@ -72,10 +75,6 @@ fn event_table(analysis: &Analysis, look: Look) -> Vec<String> {
 fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
     let then = sections.iter().find(|s| s.from_m == event.position_m);
     let attenuation = then.and_then(|s| s.attenuation_db_per_km);
-    let mut remarks = remarks(event);
-    if look.explain && !event.reason.is_empty() {
-        remarks.push(event.reason.clone());
-    }
     vec![
         event.number.to_string(),
         place(event, look.unit),
@@ -83,7 +82,7 @@ fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
         loss(event),
         reflectance(event),
         with_sigma(attenuation, 3),
-        remarks.join("; "),
+        remarks(event).join("; "),
     ]
 }
 

@@ -5,3 +5,4 @@ pub mod envelope;
 pub mod line;
 pub mod normal;
 pub mod order;
+pub mod thin;
