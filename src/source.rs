@@ -29,7 +29,7 @@ pub struct OpenError {
     /// The file.
     pub path: PathBuf,
     /// What is wrong with it.
-    pub cause: Cause,
+    pub cause: Box<Cause>,
 }
 
 /// What is wrong with a file.
@@ -52,7 +52,7 @@ pub enum Cause {
 impl OpenError {
     /// What the user can do about it, in one line.
     pub fn hint(&self) -> Option<&'static str> {
-        match &self.cause {
+        match &*self.cause {
             Cause::Sor(error) => error.hint(),
             Cause::TextUnsaid => {
                 Some("give --pulse NS, and --wavelength NM and --index N where known")
@@ -67,8 +67,8 @@ impl OpenError {
 /// # Errors
 /// Names the file, and where in it what is wrong.
 pub fn read(path: &Path, options: &Options) -> Result<Trace, OpenError> {
-    let bytes =
-        disk::read(path).map_err(|error| OpenError { path: path.into(), cause: error.into() })?;
+    let bytes = disk::read(path)
+        .map_err(|error| OpenError { path: path.into(), cause: Box::new(error.into()) })?;
     decode(path, &bytes, options)
 }
 
@@ -77,7 +77,7 @@ pub fn read(path: &Path, options: &Options) -> Result<Trace, OpenError> {
 /// # Errors
 /// As [`read`].
 pub fn decode(path: &Path, bytes: &[u8], options: &Options) -> Result<Trace, OpenError> {
-    let failed = |cause: Cause| OpenError { path: path.into(), cause };
+    let failed = |cause: Cause| OpenError { path: path.into(), cause: Box::new(cause) };
     if !sor::is_sor(bytes) && looks_like_text(bytes) {
         let Some(text) = options.text else { return Err(failed(Cause::TextUnsaid)) };
         let content = String::from_utf8_lossy(bytes);

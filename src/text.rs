@@ -67,7 +67,9 @@ pub fn read(text: &str, options: &Options) -> Result<Trace, TextError> {
     let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
     if mean(&levels[levels.len() - tenth..]) > mean(&levels[..tenth]) {
         say("the second column rises along the trace, so it is read as loss".into());
-        levels.iter_mut().for_each(|level| *level = -*level);
+        for level in &mut levels {
+            *level = -*level;
+        }
     }
     say("read from text: no labels, no averaging, no date; wavelength, pulse and index as given"
         .into());

@@ -35,7 +35,7 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let cords = Cords { launch_m: args.launch, tail_m: args.tail };
     for (name, cord) in [("--launch", args.launch), ("--tail", args.tail)] {
-        if cord.is_some_and(|m| !(m >= 0.0 && m < 1e6)) {
+        if cord.is_some_and(|m| !(0.0..1e6).contains(&m)) {
             out.error(
                 &format!("{name} is {}, expected metres from 0 on", cord.unwrap_or(0.0)),
                 None,
@@ -74,7 +74,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         }
         first = false;
         out.lines(lines);
-        notes.iter().for_each(|note| out.note(note));
+        for note in notes {
+            out.note(note);
+        }
     }
     if !first {
         out.caution();

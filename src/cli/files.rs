@@ -11,6 +11,9 @@ use strandline::{disk, text};
 
 use super::{Exit, Out};
 
+/// A file and what was made of it, or why nothing could be.
+pub(crate) type Answer<T> = (PathBuf, Result<T, String>);
+
 /// Files, and what they may not say themselves.
 #[derive(ClapArgs)]
 pub(crate) struct Files {
@@ -122,7 +125,7 @@ impl Files {
         &self,
         out: &Out,
         make: impl Fn(&Path, Trace) -> T + Sync,
-    ) -> (Vec<(PathBuf, Result<T, String>)>, Exit) {
+    ) -> (Vec<Answer<T>>, Exit) {
         let options = self.options();
         let read = |listed: Result<PathBuf, (PathBuf, String)>| {
             let path = match listed {

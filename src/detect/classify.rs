@@ -49,10 +49,10 @@ fn joint(event: &Event) -> (Option<Likely>, String) {
     };
     let (loss_db, sigma) = (loss.value, loss.sigma);
     let ways = (1..=7).map(|n| (1 << n, DB_PER_NEPER * 2.0 * 2.0_f64.powi(n).ln()));
-    let splitter = ways
+    let mut splitter = ways
         .clone()
         .filter(|(_, least)| loss_db > least - 0.3 && loss_db < least + SPLITTER_EXCESS_DB);
-    if let Some((count, least)) = splitter.last().filter(|_| loss_db > 2.7) {
+    if let Some((count, least)) = splitter.next_back().filter(|_| loss_db > 2.7) {
         return (
             Some(Likely::Splitter),
             format!(

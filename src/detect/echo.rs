@@ -21,7 +21,6 @@ struct Expected {
 pub(super) struct Lone {
     pub x: f64,
     pub sigma: f64,
-    pub height: f64,
 }
 
 /// All echoes of three bounces that can be seen at all: out to k, back to e, out to i, back.
@@ -134,7 +133,7 @@ pub(super) fn behind_end(
             && height > echo.height / echo.factor
         {
             let sigma = (receiver.pulse * sd / height).max(0.1).hypot(echo.sigma);
-            found.push(Lone { x, sigma, height });
+            found.push(Lone { x, sigma });
         }
     }
     found.sort_by(|a, b| a.x.total_cmp(&b.x));

@@ -9,7 +9,7 @@ use super::samples::Samples;
 use super::scan::{self, View};
 use super::start::{self, Rise};
 use crate::trace::Trace;
-use crate::units::DB_PER_NEPER;
+use crate::units::{DB_PER_NEPER, Measured};
 
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
 const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
@@ -28,6 +28,76 @@ pub(super) struct Size {
     pub height_sigma: f64,
 }
 
+impl Found {
+    /// Loss at each of `places` (samples from the panel), found there or not; places in order.
+    /// `None` where the fibre on one side is hidden, dark, or the place lies in another's edge.
+    pub fn losses_at(
+        &self,
+        samples: &Samples,
+        noise: &Noise,
+        places: &[f64],
+    ) -> Vec<Option<Measured>> {
+        let model = &self.fit.model;
+        let pulse = model.receiver.pulse;
+        let near = |x: f64| {
+            let off = |i: &usize| (model.joints[*i].x - x).abs();
+            (1..model.joints.len()).min_by(|a, b| off(a).total_cmp(&off(b))).map(|i| (i, off(&i)))
+        };
+        let mut with = model.clone();
+        let mut found: Vec<Option<usize>> = Vec::new(); // joint that answers, by its old number
+        for x in places {
+            let own =
+                near(*x).filter(|(i, off)| *off < 0.7 * pulse + 3.0 * self.fit.place_sigma(*i));
+            found.push(own.map(|(i, _)| i));
+            let inside = *x > model.joints[0].x + 2.0 * pulse
+                && *x < self.lit_to(samples, noise) - 2.0 * pulse;
+            if own.is_none() && inside && near(*x).is_none_or(|(_, off)| off > 1.3 * pulse) {
+                let behind = (0..model.joints.len()).rev().find(|i| model.joints[*i].x < *x);
+                if let Some(line) = behind.and_then(|i| model.behind(i)) {
+                    with.joints
+                        .push(Joint { pinned: true, ..Joint::new(*x, None, Behind::Fibre(*line)) });
+                }
+            }
+        }
+        with.sort();
+        let given = Given {
+            samples,
+            noise,
+            slopes: self.slopes,
+            ceiling: self.ceiling,
+            free_pole: None,
+            free_tail: false,
+            misfit: 0.03,
+            tail_share: self.tail_share,
+        };
+        let pinned = fit::run(with, &given);
+        places
+            .iter()
+            .zip(found)
+            .map(|(x, own)| {
+                if let Some(i) = own {
+                    return measured(&self.fit, i);
+                }
+                let fit = pinned.as_ref()?;
+                let at = |j: &Joint| j.pinned && (j.x - x).abs() < 0.5 * pulse;
+                measured(fit, fit.model.joints.iter().position(at)?)
+            })
+            .collect()
+    }
+
+    /// Where the light ends, in samples from the panel.
+    fn lit_to(&self, samples: &Samples, noise: &Noise) -> f64 {
+        let model = &self.fit.model;
+        let dark = samples.place(noise.dark_from.min(samples.len() - 1));
+        model.joints.last().filter(|_| model.ends_dark()).map_or(dark, |end| end.x)
+    }
+}
+
+fn measured(fit: &Fit, i: usize) -> Option<Measured> {
+    let size = size(fit, i);
+    (size.loss_sigma_db > 0.0).then(|| Measured::new(size.loss_db, size.loss_sigma_db))
+}
+
 impl Size {
     /// How many sigmas its step or its reflection stands out, whichever is more.
     pub fn score(&self) -> f64 {
@@ -41,9 +111,9 @@ pub(super) struct Found {
     pub fit: Fit,
     /// Echoes in the dark.
     pub lone: Vec<Lone>,
-    pub threshold: f64,
-    pub ceiling: f64,
-    pub slopes: SlopePrior,
+    ceiling: f64,
+    slopes: SlopePrior,
+    tail_share: Option<f64>,
 }
 
 /// Finds all joints of a trace. `None` where no fit can be made.
@@ -101,7 +171,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     }
     mark_faint(&mut fit, threshold);
     let lone = echo::behind_end(&fit, samples, noise, scatter);
-    Some(Found { fit, lone, threshold, ceiling, slopes: given.slopes })
+    Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
 }
 
 /// Marks what stands out too little to be reported.

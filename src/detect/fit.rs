@@ -73,13 +73,6 @@ pub(super) struct Fit {
     pub layout: Layout,
     /// Factor of the inverse covariance.
     pub factor: Factor,
-    pub cells: Vec<Cell>,
-    /// Of each cell: residual in power, and its variance.
-    pub residual: Vec<f64>,
-    pub variance: Vec<f64>,
-    /// The fitted mean of each cell.
-    pub fitted: Vec<f64>,
-    pub chi2: f64,
 }
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
@@ -121,7 +114,6 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         tails: (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect(),
         reach: model.receiver.tail_reach(),
         variance: vec![0.0; cells.len()],
-        fitted: vec![0.0; cells.len()],
     };
     let mut at = work.assemble(&model, &first, true);
     let mut damping = 1e-6;
@@ -155,9 +147,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         }
     }
     let factor = at.matrix.factor()?;
-    let (variance, fitted) = (work.variance, work.fitted);
-    let residual = cells.iter().zip(&fitted).map(|(cell, fitted)| cell.mean - fitted).collect();
-    Some(Fit { model, layout, factor, cells, residual, variance, fitted, chi2: at.chi2 })
+    Some(Fit { model, layout, factor })
 }
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
@@ -256,7 +246,6 @@ struct Work<'a> {
     tails: Vec<usize>,
     reach: f64, // of a tail, kept while its length is fitted: the envelope was cut for it
     variance: Vec<f64>,
-    fitted: Vec<f64>,
 }
 
 /// The normal equations about a model.
@@ -300,7 +289,6 @@ impl Work<'_> {
             row.clear();
             let mut parts = self.predict(model, cell, &mut row);
             let slope = self.clip(&mut parts.fitted);
-            self.fitted[c] = parts.fitted;
             if cell.blind {
                 self.variance[c] = f64::INFINITY;
                 continue;
@@ -347,7 +335,7 @@ impl Work<'_> {
         }
         for (joint, i) in model.joints.iter().zip(&self.layout.place) {
             // The panel's own edges are not looked at.
-            let reach = if *i == 0 { 0.01 } else { 2.0 };
+            let reach = if *i == 0 || joint.pinned { 0.02 } else { 2.0 };
             believe(*i, joint.x, joint.x, reach * model.receiver.pulse);
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.height).enumerate() {

@@ -1,11 +1,4 @@
 //! A trace in, its events, sections and span out, each figure with its sigma.
-#![allow(
-    dead_code,
-    clippy::collapsible_if,
-    clippy::needless_range_loop,
-    clippy::unnecessary_lazy_evaluations,
-    clippy::cast_possible_wrap
-)]
 
 mod cells;
 mod classify;
@@ -26,6 +19,10 @@ mod tails;
 
 use crate::event::Analysis;
 use crate::trace::Trace;
+use crate::units::Measured;
+use find::Found;
+use noise::Noise;
+use samples::Samples;
 
 /// The cords at both ends of the link, in metres of fibre. `None` where none is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -41,12 +38,42 @@ pub struct Cords {
 /// Never fails: a trace without usable samples has one event, its start, and a note that says so.
 /// Source of the method: docs/theory.md.
 pub fn events(trace: &Trace, cords: &Cords) -> Analysis {
-    let Some(mut samples) = samples::Samples::new(trace) else {
-        return measure::nothing("too few samples, or no pulse length, to measure anything");
-    };
-    let noise = noise::measure(&mut samples);
-    match find::joints(trace, &samples, &noise) {
-        Some(found) => measure::analysis(trace, cords, &samples, &noise, &found),
-        None => measure::nothing("no line of fibre could be fitted to this trace"),
+    Study::of(trace).analysis(trace, cords)
+}
+
+/// A trace measured once, for more than one question.
+pub struct Study(Option<(Samples, Noise, Option<Found>)>);
+
+impl Study {
+    /// Measures `trace`.
+    pub fn of(trace: &Trace) -> Study {
+        Study(Samples::new(trace).map(|mut samples| {
+            let noise = noise::measure(&mut samples);
+            let found = find::joints(trace, &samples, &noise);
+            (samples, noise, found)
+        }))
+    }
+
+    /// Everything that was found; `trace` is the one that was measured.
+    pub fn analysis(&self, trace: &Trace, cords: &Cords) -> Analysis {
+        match &self.0 {
+            None => measure::nothing("too few samples, or no pulse length, to measure anything"),
+            Some((_, _, None)) => {
+                measure::nothing("no line of fibre could be fitted to this trace")
+            }
+            Some((samples, noise, Some(found))) => {
+                measure::analysis(trace, cords, samples, noise, found)
+            }
+        }
+    }
+
+    /// Apparent loss at each of `places_m` (metres from the panel, ascending), whether an event was
+    /// found there or not. `None` where it cannot be measured: in the dark, or in another's edge.
+    pub fn losses_db_at(&self, places_m: &[f64]) -> Vec<Option<Measured>> {
+        let Some((samples, noise, Some(found))) = &self.0 else {
+            return vec![None; places_m.len()];
+        };
+        let places: Vec<f64> = places_m.iter().map(|m| m / samples.spacing_m).collect();
+        found.losses_at(samples, noise, &places)
     }
 }

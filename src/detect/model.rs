@@ -39,6 +39,7 @@ pub(super) enum Behind {
 }
 
 /// One event of the model.
+#[expect(clippy::struct_excessive_bools, reason = "four independent facts about one event")]
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Joint {
     /// Place in samples from the panel.
@@ -55,6 +56,8 @@ pub(super) struct Joint {
     pub echo: bool,
     /// Stands out too little to be reported, and too much to be left out of the lines.
     pub faint: bool,
+    /// Its place is given, not looked for.
+    pub pinned: bool,
     /// Standard deviation of the place in samples by its profile, where that was looked at.
     pub spread: Option<f64>,
     /// What lies behind.
@@ -72,6 +75,7 @@ impl Joint {
             places: 1,
             echo: false,
             faint: false,
+            pinned: false,
             spread: None,
             behind,
         }

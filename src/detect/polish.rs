@@ -33,7 +33,7 @@ pub(super) fn merged(model: &Model) -> Option<Model> {
             _ => joints.push(*joint),
         }
     }
-    changed.then(|| Model { joints, receiver: model.receiver })
+    changed.then_some(Model { joints, receiver: model.receiver })
 }
 
 /// One joint for two; of a peak and a step the peak stays. The panel swallows what stands in it.

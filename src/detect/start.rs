@@ -366,7 +366,7 @@ fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64
         if x - from > 0.2 * pulse && to - x > 1.2 * pulse {
             let level = samples.mean(samples.index(x), samples.index(x) + 1);
             let share = (1.0 - (-best.size_db / DB_PER_NEPER).exp()).max(0.1);
-            let height = best.is_peak.then(|| level * share);
+            let height = best.is_peak.then_some(level * share);
             steps.push(Joint::new(x, height, Behind::Fibre(flat())));
         }
     }

@@ -225,7 +225,7 @@ fn words(event: &Event) -> String {
     }
     match event.peak {
         Some(Peak::Whole { reflectance_db: Some(r) }) => {
-            text.push_str(&format!("  R {:.0}", r.value))
+            text.push_str(&format!("  R {:.0}", r.value));
         }
         Some(Peak::Saturated { at_least_db: Some(r) }) => text.push_str(&format!("  R ≥ {r:.0}")),
         _ => {}

@@ -168,16 +168,12 @@ impl<'a> Fields<'a> {
         mut parser: impl Parser<&'a [u8], Output = T, Error = ()>,
     ) -> Result<T, Damage> {
         self.last = self.at();
-        match parser.parse(self.rest) {
-            Ok((rest, value)) => {
-                self.rest = rest;
-                Ok(value)
-            }
-            Err(_) => {
-                let found = format!("cut short after {} bytes", self.left());
-                Err(self.damage(field, found, format!("expected {bytes}")))
-            }
+        if let Ok((rest, value)) = parser.parse(self.rest) {
+            self.rest = rest;
+            return Ok(value);
         }
+        let found = format!("cut short after {} bytes", self.left());
+        Err(self.damage(field, found, format!("expected {bytes}")))
     }
 }
 
