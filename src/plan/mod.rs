@@ -1,1 +1,313 @@
-//! The plan file: cable, joints, limits, presets with their sources.
+//! The plan file: what a cable should be, where its joints are, what it must hold.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+mod check;
+mod preset;
+
+pub use check::PlanError;
+pub use preset::{PRESETS, Preset};
+
+/// A figure per wavelength in nm.
+pub type PerWavelength = BTreeMap<u16, f64>;
+
+/// A plan, read and found possible.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Free text about the job.
+    pub job: Job,
+    /// The cable.
+    pub cable: Cable,
+    /// What is to be measured, and how.
+    pub measure: Measure,
+    /// Planned joints, in order from end a.
+    pub joints: Vec<PlannedJoint>,
+    /// Places in the field, in order from end a.
+    pub route: Vec<RoutePoint>,
+    /// Deviations that were accepted.
+    pub waivers: Vec<Waiver>,
+    /// What must hold.
+    pub limits: Limits,
+}
+
+/// Free text about the job.
+#[derive(Clone, Debug, PartialEq, Eq, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Job {
+    /// Its name.
+    pub name: String,
+    /// Where.
+    pub site: String,
+    /// By whom.
+    pub operator: String,
+    /// Anything else.
+    pub notes: String,
+}
+
+/// The cable.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Cable {
+    /// Its id, as on the labels.
+    pub id: String,
+    /// Fibre numbers, ascending.
+    pub fibers: Vec<u32>,
+    /// Such as G.652.D or OM4; blank where not given.
+    pub fiber_type: String,
+    /// Names of end a and end b.
+    pub ends: [String; 2],
+    /// Fibre length between the end connectors.
+    pub length_m: Option<f64>,
+    /// Metres of fibre in a metre of sheath.
+    pub fiber_per_sheath: f64,
+}
+
+/// Which ends are measured from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Directions {
+    /// Both.
+    Both,
+    /// From end a alone.
+    AToB,
+    /// From end b alone.
+    BToA,
+}
+
+/// What is to be measured, and how.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measure {
+    /// Wavelengths in nm.
+    pub wavelengths_nm: Vec<u16>,
+    /// Group index per wavelength; empty where the files' own counts.
+    pub group_index: PerWavelength,
+    /// Pulse in ns that was agreed on.
+    pub pulse_ns: Option<f64>,
+    /// Least averaging time in seconds.
+    pub min_averaging_s: Option<f64>,
+    /// From which ends.
+    pub directions: Directions,
+    /// Launch cord in metres.
+    pub launch_m: Option<f64>,
+    /// Tail cord in metres.
+    pub tail_m: Option<f64>,
+    /// How files are named whose labels are blank.
+    pub file_name: Option<String>,
+}
+
+/// What a planned joint is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum JointKind {
+    /// Fusion or mechanical splice.
+    Splice,
+    /// Connector pair.
+    Connector,
+    /// Splitter.
+    Splitter,
+}
+
+/// A planned joint.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlannedJoint {
+    /// Its name, such as C1.
+    pub name: String,
+    /// Fibre metres from end a's connector.
+    pub at_m: f64,
+    /// What it is.
+    pub kind: JointKind,
+    /// Ways of a splitter.
+    pub ways: Option<u32>,
+}
+
+/// A place in the field.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoutePoint {
+    /// Its name, such as pit 7.
+    pub name: String,
+    /// Sheath mark in metres from end a.
+    pub sheath_m: f64,
+    /// Loops of cable kept here, in metres.
+    #[serde(default)]
+    pub slack_m: f64,
+    /// Degrees north.
+    pub latitude: Option<f64>,
+    /// Degrees east.
+    pub longitude: Option<f64>,
+}
+
+/// A deviation that was accepted, with its reason.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Waiver {
+    /// The fibre.
+    pub fiber: u32,
+    /// A joint's name, `end a`, `end b` or a section.
+    #[serde(rename = "where")]
+    pub place: String,
+    /// Why it was accepted.
+    pub reason: String,
+    /// Who accepted it.
+    #[serde(default)]
+    pub by: String,
+}
+
+/// A link's loss limit.
+#[derive(Clone, Debug, PartialEq)]
+pub enum LinkLimit {
+    /// Attenuation times length plus joints, from the other limits.
+    FromParts,
+    /// A figure per wavelength in dB.
+    PerWavelength(PerWavelength),
+}
+
+/// What must hold. `None`: not judged.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limits {
+    /// Mean of both ends' loss at a splice.
+    pub splice_db: Option<f64>,
+    /// Mean over a fibre's splices.
+    pub splice_mean_db: Option<f64>,
+    /// Loss of a connector pair.
+    pub connector_db: Option<f64>,
+    /// Loss of a splitter.
+    pub splitter_db: Option<f64>,
+    /// Highest reflectance, negative dB.
+    pub reflectance_db: Option<f64>,
+    /// Attenuation of fibre.
+    pub attenuation_db_per_km: PerWavelength,
+    /// Loss of the link, end connectors included.
+    pub link_loss_db: Option<LinkLimit>,
+    /// Least optical return loss.
+    pub orl_db: Option<f64>,
+    /// Probability from which a verdict is given, in (0.5, 1).
+    pub confidence: f64,
+    /// What a splice measured from one end may be off by for unequal fibres, one sigma.
+    pub one_way_db: f64,
+    /// Linearity of the instrument's scale in dB per dB, one sigma.
+    pub linearity_db_per_db: f64,
+    /// The preset these limits began with.
+    pub preset: Option<&'static Preset>,
+}
+
+/// Reads a plan.
+///
+/// # Errors
+/// Line and column of what is no plan, what was found and what was expected.
+pub fn read(text: &str) -> Result<Plan, PlanError> {
+    check::plan(text)
+}
+
+impl Plan {
+    /// Attenuation limit at a wavelength: of the planned wavelength within 15 nm.
+    pub fn attenuation_limit_db_per_km(&self, wavelength_nm: f64) -> Option<f64> {
+        near(&self.limits.attenuation_db_per_km, wavelength_nm)
+    }
+
+    /// Loss limit of a link at a wavelength. From parts: attenuation × length, splices, connectors,
+    /// splitters and both end connectors. `None` where the plan does not say enough.
+    pub fn link_limit_db(&self, wavelength_nm: f64) -> Option<f64> {
+        match self.limits.link_loss_db.as_ref()? {
+            LinkLimit::PerWavelength(table) => near(table, wavelength_nm),
+            LinkLimit::FromParts => {
+                let fiber = self.cable.length_m? / 1000.0 * self.attenuation_limit_db_per_km(wavelength_nm)?;
+                let mut sum = fiber + 2.0 * self.limits.connector_db.unwrap_or(0.0);
+                for joint in &self.joints {
+                    sum += self.joint_limit_db(joint.kind)?;
+                }
+                Some(sum)
+            }
+        }
+    }
+
+    /// Loss limit of a kind of joint.
+    pub fn joint_limit_db(&self, kind: JointKind) -> Option<f64> {
+        match kind {
+            JointKind::Splice => self.limits.splice_db,
+            JointKind::Connector => self.limits.connector_db,
+            JointKind::Splitter => self.limits.splitter_db,
+        }
+    }
+
+    /// The planned wavelength that a measured one means, within 15 nm.
+    pub fn planned_wavelength_nm(&self, wavelength_nm: f64) -> Option<u16> {
+        let off = |w: &u16| (f64::from(*w) - wavelength_nm).abs();
+        self.measure
+            .wavelengths_nm
+            .iter()
+            .copied()
+            .filter(|w| off(w) <= 15.0)
+            .min_by(|a, b| off(a).total_cmp(&off(b)))
+    }
+}
+
+/// The entry of the nearest wavelength within 15 nm: sources of one name differ by that much.
+fn near(table: &PerWavelength, wavelength_nm: f64) -> Option<f64> {
+    let off = |w: &u16| (f64::from(*w) - wavelength_nm).abs();
+    table
+        .iter()
+        .filter(|(w, _)| off(w) <= 15.0)
+        .min_by(|a, b| off(a.0).total_cmp(&off(b.0)))
+        .map(|(_, value)| *value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    const PLAN: &str = r#"
+schema = "strandline.plan/1"
+[cable]
+id = "GS-04"
+fibers = "1-3, 7"
+ends = ["WEST SLIP", "KILN ROAD"]
+length_m = 10000.0
+[measure]
+wavelengths_nm = [1310, 1550]
+directions = "both"
+launch_m = 500.0
+[[joint]]
+name = "C1"
+at_m = 2340.0
+kind = "splice"
+[limits]
+splice_db = 0.15
+connector_db = 0.50
+attenuation_db_per_km = { 1310 = 0.36, 1550 = 0.23 }
+link_loss_db = "from parts"
+"#;
+
+    #[test]
+    fn a_plan_is_read_and_its_budget_is_the_sum_of_its_parts() {
+        let plan = read(PLAN).unwrap();
+        assert_eq!(plan.cable.fibers, [1, 2, 3, 7]);
+        // by hand: 10 km · 0.23 + 1 · 0.15 + 2 · 0.50
+        assert_abs_diff_eq!(plan.link_limit_db(1550.0).unwrap(), 3.45, epsilon = 1e-9);
+        assert_eq!(plan.planned_wavelength_nm(1546.0), Some(1550));
+        assert_eq!(plan.planned_wavelength_nm(1625.0), None);
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_with_its_line() {
+        // change, line, part of the message
+        let cases = [
+            ("splice_db = 0.15", "splice_db = -0.15", 17, "more than 0"),
+            ("splice_db = 0.15", "splice_db = inf", 17, "more than 0"),
+            ("splice_db = 0.15", "splice_db = nan", 17, "more than 0"),
+            ("splice_db = 0.15", "splise_db = 0.15", 17, "splice_db"),
+            ("connector_db = 0.50", "confidence = 0.5", 18, "0.5"),
+            ("fibers = \"1-3, 7\"", "fibers = \"3-1\"", 5, "3-1"),
+            ("at_m = 2340.0", "at_m = 23400.0", 14, "beyond"),
+            ("schema = \"strandline.plan/1\"", "schema = \"x\"", 2, "strandline.plan/1"),
+            ("launch_m = 500.0", "launch_m = \"long\"", 11, "expected"),
+        ];
+        for (from, to, line, says) in cases {
+            let error = read(&PLAN.replace(from, to)).unwrap_err();
+            assert_eq!(error.line, line, "{to}: {error}");
+            assert!(error.to_string().contains(says), "{to}: {error}");
+        }
+    }
+}
