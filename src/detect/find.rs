@@ -188,7 +188,14 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
 
 /// Merges what is one and moves the end to where the light stops.
 fn settle(mut fit: Fit, given: &Given) -> Fit {
-    for _ in 0..3 {
+    for _ in 0..4 {
+        if let Some(next) = polish::without_false_end(&fit, given.samples, given.noise) {
+            match fit::run(next, given) {
+                Some(better) => fit = better,
+                None => break,
+            }
+            continue;
+        }
         let merged = polish::merged(&fit.model);
         let end = polish::settled_end(&fit, given.samples, given.noise);
         if merged.is_none() && end.is_none() {

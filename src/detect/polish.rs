@@ -120,6 +120,43 @@ pub(super) fn settled_end(fit: &Fit, samples: &Samples, noise: &Noise) -> Option
     ((x - end.x).abs() > 0.2 * pulse).then_some(x)
 }
 
+/// The model without a last section that is no fibre: what stands there is lost in the noise, or
+/// fades as no fibre does – what a detector's slow tail leaves of the light before the end. `None`
+/// where the last section is fibre.
+pub(super) fn without_false_end(fit: &Fit, samples: &Samples, noise: &Noise) -> Option<Model> {
+    let model = &fit.model;
+    let last = model.joints.len().checked_sub(1).filter(|i| *i > 1 && model.ends_dark())?;
+    let joint = &model.joints[last - 1];
+    let Behind::Fibre(line) = &joint.behind else { return None };
+    let before = model.before(last - 1)?;
+    // A drop of 4 dB and more is an end, a splitter or nothing else.
+    if DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) < 4.0 {
+        return None;
+    }
+    let receiver = &model.receiver;
+    let from = samples.index(joint.x + receiver.pulse + 10.0 * receiver.pole + 1.0);
+    let to = samples.index(model.joints[last].x).max(from + 4).min(samples.len());
+    if to < from + 4 {
+        return None;
+    }
+    let half = (to - from) / 2;
+    let dark = noise.clipped_mean(0.0);
+    let mean = |a: usize, b: usize| samples.mean(a, b) - dark;
+    let (near, late) = (mean(from, from + half), mean(from + half, to));
+    let sd = |n: usize| noise.sigma * (noise.kappa.min(n as f64) / n as f64).sqrt();
+    let seen = mean(from, to) > 4.0 * sd(to - from);
+    let fades = late * (line.fall * half as f64).exp() + 2.0 * sd(half) < 0.75 * near;
+    if seen && !fades {
+        return None;
+    }
+    let mut next = model.clone();
+    next.joints.pop();
+    if let Some(end) = next.joints.last_mut() {
+        end.behind = Behind::Dark;
+    }
+    Some(next)
+}
+
 /// Place of a weak step by the profile of its likelihood, and one standard deviation of it.
 ///
 /// The likelihood of a weak step's place has several peaks: all places within four pulses are tried,
