@@ -143,7 +143,8 @@ mod tests {
     #[test]
     fn probabilities_are_those_of_the_normal_distribution() {
         // JCGM 106: P = Φ((limit - value)/sigma); Φ values: scipy.stats.norm (A8)
-        let cases = [(0.10, 0.05, 0.15, 0.841_345), (0.15, 0.02, 0.15, 0.5), (0.21, 0.03, 0.15, 0.022_750)];
+        let cases =
+            [(0.10, 0.05, 0.15, 0.841_345), (0.15, 0.02, 0.15, 0.5), (0.21, 0.03, 0.15, 0.022_750)];
         for (value, sigma, limit, probability) in cases {
             let p = within(Measured::new(value, sigma), Limit::AtMost(limit));
             assert_abs_diff_eq!(p, probability, epsilon = 1e-5);
@@ -155,7 +156,8 @@ mod tests {
     #[test]
     fn the_guard_band_of_95_percent_is_1_645_sigma() {
         // Φ⁻¹(0.95) = 1.645: scipy.stats.norm (A8)
-        let judged = |room: f64| judge(Measured::new(0.15 - room * 0.01, 0.01), Limit::AtMost(0.15), 0.95);
+        let judged =
+            |room: f64| judge(Measured::new(0.15 - room * 0.01, 0.01), Limit::AtMost(0.15), 0.95);
         assert_eq!(judged(1.65).verdict, Verdict::Pass);
         assert_eq!(judged(1.64).verdict, Verdict::Undecided);
         assert_eq!(judged(-1.64).verdict, Verdict::Undecided);
@@ -203,7 +205,9 @@ mod tests {
         // 4,000 draws per true value from a plain generator; passes at most 5 % and three binomial sd
         let mut state = 0x9E37_79B9_u64;
         let mut uniform = || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
             ((state >> 33) as f64 + 0.5) / 2_147_483_648.0
         };
         for beyond in [0.0, 0.01, 0.03] {

@@ -9,6 +9,7 @@ use strandline::report::{CAUTION, escape};
 mod events;
 mod files;
 mod plot;
+mod review;
 mod show;
 mod simulate;
 
@@ -18,7 +19,6 @@ pub(crate) enum Exit {
     /// Done, and nothing to object to.
     Done = 0,
     /// Done, and something failed its limits, is undecided or missing. Never without a plan.
-    #[expect(dead_code, reason = "the commands that judge come next")]
     Objection = 1,
     /// Could not: bad usage, or a file that cannot be read. The readable ones are still done.
     CouldNot = 2,
@@ -52,6 +52,7 @@ enum Command {
     Show(show::Args),
     Events(events::Args),
     Plot(plot::Args),
+    Review(review::Args),
     Simulate(simulate::Args),
 }
 
@@ -70,6 +71,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Show(args) => show::run(&args, &out),
         Command::Events(args) => events::run(&args, &out),
         Command::Plot(args) => plot::run(&args, &out),
+        Command::Review(args) => review::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
     };
     ExitCode::from(exit as u8)

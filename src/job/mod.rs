@@ -1,1 +1,168 @@
 //! A folder and a plan in, the answers of a whole job out.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+mod check;
+mod color;
+mod fiber;
+mod test;
+
+pub use color::{fiber_color, tube_color};
+pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview};
+pub use test::{Content, Direction, Test, TestVerdict};
+
+use crate::plan::{Directions, Plan};
+use crate::source;
+
+/// How much a finding weighs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Worth knowing; never makes a fibre fail.
+    Remark,
+    /// To be put right.
+    Fault,
+}
+
+/// Something a review has to say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// Its kind, as in the contract `strandline.review/1`.
+    pub kind: &'static str,
+    /// How much it weighs.
+    pub severity: Severity,
+    /// The fibre concerned; `None` for the job as a whole.
+    pub fiber: Option<u32>,
+    /// A joint's name, `end a`, `end b`, a section, or `None`.
+    pub place: Option<String>,
+    /// Fibre metres from end a's connector.
+    pub at_m: Option<f64>,
+    /// Files it rests on.
+    pub files: Vec<PathBuf>,
+    /// Figures it rests on, by name with unit.
+    pub evidence: BTreeMap<&'static str, f64>,
+    /// What is the matter.
+    pub says: String,
+    /// What to do next.
+    pub next: String,
+}
+
+/// The state of one planned or delivered measurement.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// Fibre number; `None` where it cannot be known.
+    pub fiber: Option<u32>,
+    /// Wavelength in nm.
+    pub wavelength_nm: Option<u16>,
+    /// From which end.
+    pub direction: Option<Direction>,
+    /// Index in [`Review::tests`]; `None` for a missing one.
+    pub test: Option<usize>,
+    /// Whether it counts: not a superseded, surplus or unreadable one.
+    pub counts: bool,
+    /// Its verdict.
+    pub verdict: TestVerdict,
+    /// Why.
+    pub reasons: Vec<String>,
+}
+
+/// Figures of progress.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Measurements the plan asks for.
+    pub planned: usize,
+    /// Of those, delivered.
+    pub measured: usize,
+    /// Of those, passed.
+    pub passed: usize,
+    /// Of those, failed.
+    pub failed: usize,
+    /// Of those, undecided.
+    pub undecided: usize,
+    /// Planned and not delivered.
+    pub missing: usize,
+    /// Delivered and not planned.
+    pub surplus: usize,
+    /// Files that cannot be read.
+    pub unreadable: usize,
+}
+
+/// The answer for a whole job.
+#[derive(Debug)]
+pub struct Review {
+    /// Every file, in order of path.
+    pub tests: Vec<Test>,
+    /// Planned measurements in order of fibre, wavelength and direction, then what else was delivered.
+    pub rows: Vec<Row>,
+    /// Every planned fibre, in order.
+    pub fibers: Vec<FiberReview>,
+    /// Findings that concern no single fibre.
+    pub findings: Vec<Finding>,
+    /// Progress.
+    pub counts: Counts,
+}
+
+impl Review {
+    /// Whether there is nothing to object to.
+    pub fn is_clean(&self) -> bool {
+        let faults = self.fibers.iter().flat_map(|f| &f.findings).chain(&self.findings);
+        self.counts.passed == self.counts.planned
+            && self.counts.unreadable == 0
+            && !faults.into_iter().any(|f| f.severity == Severity::Fault)
+    }
+}
+
+/// Reviews `files` against `plan`. The order of the files does not matter; several are read at a
+/// time, and `done` is called after each.
+pub fn review(
+    mut files: Vec<PathBuf>,
+    plan: &Plan,
+    options: &source::Options,
+    done: &(dyn Fn() + Sync),
+) -> Review {
+    files.sort();
+    files.dedup();
+    let tests = test::read_all(&files, plan, options, done);
+    let mut rows = check::rows(&tests, plan);
+    let mut findings = check::of_files(&tests, &rows);
+    let copies = check::copies(&tests, &rows, &mut findings);
+    let swapped = check::swapped(&tests, &rows, &mut findings);
+    let mut fibers = Vec::with_capacity(plan.cable.fibers.len());
+    for fiber in &plan.cable.fibers {
+        let mut own = fiber::review(*fiber, &tests, &rows, plan);
+        own.findings.extend(check::missing(*fiber, &rows, &own));
+        own.findings.extend(check::retests(*fiber, &rows, &tests));
+        own.findings.extend(check::settings(*fiber, &rows, &tests, plan));
+        fibers.push(own);
+    }
+    check::verdicts(&mut rows, &mut fibers, &copies, &swapped);
+    // What concerns one fibre stands with it.
+    for finding in std::mem::take(&mut findings) {
+        match finding.fiber.and_then(|n| fibers.iter_mut().find(|f| f.fiber == n)) {
+            Some(own) => own.findings.push(finding),
+            None => findings.push(finding),
+        }
+    }
+    for own in &mut fibers {
+        own.findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.kind.cmp(b.kind)));
+        own.settle();
+    }
+    let counts = check::counts(&rows);
+    Review { tests, rows, fibers, findings, counts }
+}
+
+/// The measurements that a plan asks for, in order.
+pub(crate) fn planned(plan: &Plan) -> Vec<(u32, u16, Direction)> {
+    let directions: &[Direction] = match plan.measure.directions {
+        Directions::Both => &[Direction::AToB, Direction::BToA],
+        Directions::AToB => &[Direction::AToB],
+        Directions::BToA => &[Direction::BToA],
+    };
+    let mut all = Vec::new();
+    for fiber in &plan.cable.fibers {
+        for wavelength in &plan.measure.wavelengths_nm {
+            all.extend(directions.iter().map(|direction| (*fiber, *wavelength, *direction)));
+        }
+    }
+    all
+}

@@ -6,8 +6,8 @@ use serde::Deserialize;
 
 use super::preset::{self, Preset};
 use super::{
-    Cable, Directions, Job, Limits, LinkLimit, Measure, PerWavelength, Plan, PlannedJoint, RoutePoint,
-    Waiver,
+    Cable, Directions, Job, Limits, LinkLimit, Measure, PerWavelength, Plan, PlannedJoint,
+    RoutePoint, Waiver,
 };
 
 /// Why a plan cannot be used.
@@ -110,7 +110,10 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     let written: Written = toml::from_str(text).map_err(|error| from_toml(text, &error))?;
     let at = |key: &str, says: String| located(text, key, says);
     if written.schema != "strandline.plan/1" {
-        return Err(at("schema", format!("schema is {:?}, expected \"strandline.plan/1\"", written.schema)));
+        return Err(at(
+            "schema",
+            format!("schema is {:?}, expected \"strandline.plan/1\"", written.schema),
+        ));
     }
     let cable = cable(written.cable, &at)?;
     let measure = measure(written.measure, &at)?;
@@ -121,13 +124,17 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
         let end = cable.length_m.unwrap_or(f64::INFINITY);
         if !(joint.at_m > 0.0 && joint.at_m < end) {
             let place = format!("at_m = {}", joint.at_m);
-            let says = format!("joint {} is at {} m, at or beyond an end of the cable", joint.name, joint.at_m);
+            let says = format!(
+                "joint {} is at {} m, at or beyond an end of the cable",
+                joint.name, joint.at_m
+            );
             return Err(located(text, &place, says));
         }
     }
     for pair in joints.windows(2) {
         if pair[0].name == pair[1].name || pair[1].at_m - pair[0].at_m < 1e-3 {
-            let says = format!("joints {} and {} have one name or one place", pair[0].name, pair[1].name);
+            let says =
+                format!("joints {} and {} have one name or one place", pair[0].name, pair[1].name);
             return Err(at("[[joint]]", says));
         }
     }
@@ -140,7 +147,9 @@ type Locate<'a> = &'a dyn Fn(&str, String) -> PlanError;
 
 fn positive(key: &str, value: Option<f64>, at: Locate) -> Result<Option<f64>, PlanError> {
     match value {
-        Some(v) if !(v.is_finite() && v > 0.0) => Err(at(key, format!("{key} is {v}, expected more than 0"))),
+        Some(v) if !(v.is_finite() && v > 0.0) => {
+            Err(at(key, format!("{key} is {v}, expected more than 0")))
+        }
         _ => Ok(value),
     }
 }
@@ -148,7 +157,10 @@ fn positive(key: &str, value: Option<f64>, at: Locate) -> Result<Option<f64>, Pl
 fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
     let ratio = positive("fiber_per_sheath", written.fiber_per_sheath, at)?.unwrap_or(1.0);
     if !(0.9..=1.3).contains(&ratio) {
-        return Err(at("fiber_per_sheath", format!("fiber_per_sheath is {ratio}, expected 0.9 to 1.3")));
+        return Err(at(
+            "fiber_per_sheath",
+            format!("fiber_per_sheath is {ratio}, expected 0.9 to 1.3"),
+        ));
     }
     Ok(Cable {
         fibers: fibers(&written.fibers).map_err(|says| at("fibers", says))?,
@@ -168,10 +180,15 @@ fn fibers(text: &str) -> Result<Vec<u32>, String> {
     let mut numbers = std::collections::BTreeSet::new();
     for part in text.split(',').map(str::trim).filter(|part| !part.is_empty()) {
         let (first, last) = part.split_once('-').unwrap_or((part, part));
-        let number = |text: &str| text.trim().parse::<u32>().ok().filter(|n| *n >= 1 && *n <= MOST_FIBERS);
+        let number =
+            |text: &str| text.trim().parse::<u32>().ok().filter(|n| *n >= 1 && *n <= MOST_FIBERS);
         match (number(first), number(last)) {
             (Some(a), Some(b)) if a <= b => numbers.extend(a..=b),
-            _ => return Err(format!("fibers has {part:?}, expected numbers and ranges such as \"1-12, 15\"")),
+            _ => {
+                return Err(format!(
+                    "fibers has {part:?}, expected numbers and ranges such as \"1-12, 15\""
+                ));
+            }
         }
     }
     if numbers.is_empty() {
@@ -180,7 +197,11 @@ fn fibers(text: &str) -> Result<Vec<u32>, String> {
     Ok(numbers.into_iter().collect())
 }
 
-fn table(key: &str, written: BTreeMap<String, f64>, at: Locate) -> Result<PerWavelength, PlanError> {
+fn table(
+    key: &str,
+    written: BTreeMap<String, f64>,
+    at: Locate,
+) -> Result<PerWavelength, PlanError> {
     let mut table = PerWavelength::new();
     for (wavelength, value) in written {
         let Some(nm) = wavelength.parse::<u16>().ok().filter(|nm| (600..=2000).contains(nm)) else {
@@ -196,7 +217,10 @@ fn table(key: &str, written: BTreeMap<String, f64>, at: Locate) -> Result<PerWav
 
 fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
     if written.wavelengths_nm.is_empty() {
-        return Err(at("[measure]", "wavelengths_nm is missing, expected such as [1310, 1550]".into()));
+        return Err(at(
+            "[measure]",
+            "wavelengths_nm is missing, expected such as [1310, 1550]".into(),
+        ));
     }
     let group_index = match written.group_index {
         Index::Unsaid => PerWavelength::new(),
@@ -211,7 +235,8 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
         Some("a-to-b") => Directions::AToB,
         Some("b-to-a") => Directions::BToA,
         Some(other) => {
-            let says = format!("directions is {other:?}, expected \"both\", \"a-to-b\" or \"b-to-a\"");
+            let says =
+                format!("directions is {other:?}, expected \"both\", \"a-to-b\" or \"b-to-a\"");
             return Err(at("directions", says));
         }
     };
@@ -237,7 +262,10 @@ fn limits(written: WrittenLimits, at: Locate) -> Result<Limits, PlanError> {
     };
     let confidence = written.confidence.unwrap_or(CONFIDENCE);
     if !(confidence > 0.5 && confidence < 1.0) {
-        return Err(at("confidence", format!("confidence is {confidence}, expected more than 0.5 and less than 1")));
+        return Err(at(
+            "confidence",
+            format!("confidence is {confidence}, expected more than 0.5 and less than 1"),
+        ));
     }
     if let Some(r) = written.reflectance_db.filter(|r| !(r.is_finite() && *r < 0.0)) {
         return Err(at("reflectance_db", format!("reflectance_db is {r}, expected less than 0")));
@@ -257,7 +285,8 @@ fn limits(written: WrittenLimits, at: Locate) -> Result<Limits, PlanError> {
     Ok(Limits {
         splice_db: positive("splice_db", written.splice_db, at)?.or(base(|p| p.splice_db)),
         splice_mean_db: positive("splice_mean_db", written.splice_mean_db, at)?,
-        connector_db: positive("connector_db", written.connector_db, at)?.or(base(|p| p.connector_db)),
+        connector_db: positive("connector_db", written.connector_db, at)?
+            .or(base(|p| p.connector_db)),
         splitter_db: positive("splitter_db", written.splitter_db, at)?,
         reflectance_db: written.reflectance_db.or(base(|p| p.reflectance_db)),
         attenuation_db_per_km: attenuation,
@@ -278,7 +307,8 @@ fn located(text: &str, key: &str, says: String) -> PlanError {
         (rest.is_empty() || !rest.starts_with(|c: char| c.is_alphanumeric() || c == '_'))
             .then(|| line.chars().take_while(|c| c.is_whitespace()).count() + 1)
     };
-    let found = text.lines().enumerate().find_map(|(i, line)| begins(line).map(|column| (i + 1, column)));
+    let found =
+        text.lines().enumerate().find_map(|(i, line)| begins(line).map(|column| (i + 1, column)));
     let (line, column) = found.unwrap_or((1, 1));
     PlanError { line, column, says }
 }
@@ -299,7 +329,10 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
 fn nearest_field(says: &str) -> Option<String> {
     let mut names = says.strip_prefix("unknown field")?.split('`').skip(1).step_by(2);
     let unknown = names.next()?;
-    names.min_by_key(|known| distance(unknown, known)).filter(|known| distance(unknown, known) <= 3).map(str::to_owned)
+    names
+        .min_by_key(|known| distance(unknown, known))
+        .filter(|known| distance(unknown, known) <= 3)
+        .map(str::to_owned)
 }
 
 /// Edits from one word to another. Source: Levenshtein 1966, in its textbook form.

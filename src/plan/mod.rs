@@ -212,7 +212,8 @@ impl Plan {
         match self.limits.link_loss_db.as_ref()? {
             LinkLimit::PerWavelength(table) => near(table, wavelength_nm),
             LinkLimit::FromParts => {
-                let fiber = self.cable.length_m? / 1000.0 * self.attenuation_limit_db_per_km(wavelength_nm)?;
+                let fiber = self.cable.length_m? / 1000.0
+                    * self.attenuation_limit_db_per_km(wavelength_nm)?;
                 let mut sum = fiber + 2.0 * self.limits.connector_db.unwrap_or(0.0);
                 for joint in &self.joints {
                     sum += self.joint_limit_db(joint.kind)?;

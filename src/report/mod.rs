@@ -3,6 +3,7 @@
 pub mod data;
 pub mod escape;
 pub mod events;
+pub mod review;
 pub mod show;
 pub mod table;
 

@@ -1,0 +1,333 @@
+//! The review document for programs, and the matrix for people.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::{CAUTION, data, escape, table};
+use crate::grade::Verdict;
+use crate::job::{self, Direction, FiberReview, Finding, Review, Row, Severity, TestVerdict};
+use crate::plan::Plan;
+use crate::units::Measured;
+
+#[derive(Serialize)]
+struct Document<'a> {
+    schema: &'static str,
+    caution: &'static str,
+    plan: PlanData<'a>,
+    counts: CountsData,
+    tests: Vec<TestData>,
+    fibers: Vec<FiberData>,
+    findings: Vec<FindingData>,
+}
+
+#[derive(Serialize)]
+struct PlanData<'a> {
+    cable: &'a str,
+    sha256: &'a str,
+    preset: Option<&'static str>,
+    limits_come_from: &'static str,
+}
+
+#[derive(Serialize)]
+struct CountsData {
+    planned: usize,
+    measured: usize,
+    passed: usize,
+    failed: usize,
+    undecided: usize,
+    missing: usize,
+    surplus: usize,
+    unreadable: usize,
+}
+
+#[derive(Serialize)]
+struct TestData {
+    fiber: Option<u32>,
+    wavelength_nm: Option<u16>,
+    direction: Option<&'static str>,
+    file: Option<String>,
+    sha256: Option<String>,
+    instrument: Option<String>,
+    serial: Option<String>,
+    operator: Option<String>,
+    measured_at: Option<String>,
+    counts: bool,
+    verdict: &'static str,
+    reasons: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct FiberData {
+    fiber: u32,
+    color: &'static str,
+    tube_color: &'static str,
+    verdict: &'static str,
+    length_m: Option<f64>,
+    joints: Vec<JointData>,
+    links: Vec<LinkData>,
+    findings: Vec<FindingData>,
+}
+
+#[derive(Serialize)]
+struct JointData {
+    name: String,
+    at_m: f64,
+    at_sigma_m: f64,
+    wavelength_nm: u16,
+    loss_from_a_db: Option<f64>,
+    loss_from_b_db: Option<f64>,
+    loss_db: Option<f64>,
+    loss_sigma_db: Option<f64>,
+    reflectance_db: Option<f64>,
+    verdict: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct LinkData {
+    wavelength_nm: u16,
+    loss_db: Option<f64>,
+    loss_sigma_db: Option<f64>,
+    limit_db: Option<f64>,
+    verdict: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct FindingData {
+    kind: &'static str,
+    severity: &'static str,
+    #[serde(rename = "where")]
+    place: Option<String>,
+    at_m: Option<f64>,
+    files: Vec<String>,
+    evidence: BTreeMap<&'static str, f64>,
+    says: String,
+    next: String,
+}
+
+/// The document `strandline.review/1` as text.
+///
+/// `plan_sha256`: hash of the plan file's bytes.
+///
+/// # Errors
+/// Never in practice: the document has no keys that JSON could not hold.
+pub fn json(review: &Review, plan: &Plan, plan_sha256: &str) -> Result<String, serde_json::Error> {
+    let c = review.counts;
+    let document = Document {
+        schema: "strandline.review/1",
+        caution: CAUTION,
+        plan: PlanData {
+            cable: &plan.cable.id,
+            sha256: plan_sha256,
+            preset: plan.limits.preset.map(|p| p.name),
+            limits_come_from: plan.limits.preset.map_or(
+                "the plan",
+                |_| "the plan, over a preset from open standards; the contract's limits come first",
+            ),
+        },
+        counts: CountsData {
+            planned: c.planned,
+            measured: c.measured,
+            passed: c.passed,
+            failed: c.failed,
+            undecided: c.undecided,
+            missing: c.missing,
+            surplus: c.surplus,
+            unreadable: c.unreadable,
+        },
+        tests: review.rows.iter().map(|row| test(row, review)).collect(),
+        fibers: review.fibers.iter().map(fiber).collect(),
+        findings: review.findings.iter().map(finding).collect(),
+    };
+    Ok(serde_json::to_string_pretty(&document)? + "\n")
+}
+
+fn test(row: &Row, review: &Review) -> TestData {
+    let file = row.test.map(|i| &review.tests[i]);
+    let content = file.and_then(|t| t.read());
+    TestData {
+        fiber: row.fiber,
+        wavelength_nm: row.wavelength_nm,
+        direction: row.direction.map(Direction::word),
+        file: file.map(|t| t.path.to_string_lossy().into_owned()),
+        sha256: file.map(|t| t.sha256.clone()),
+        instrument: content.map(|c| c.instrument.clone()),
+        serial: content.map(|c| c.serial.clone()),
+        operator: content.map(|c| c.operator.clone()),
+        measured_at: content.and_then(|c| c.measured_at_unix_s).and_then(data::utc),
+        counts: row.counts,
+        verdict: row.verdict.word(),
+        reasons: row.reasons.clone(),
+    }
+}
+
+fn fiber(own: &FiberReview) -> FiberData {
+    FiberData {
+        fiber: own.fiber,
+        color: job::fiber_color(own.fiber),
+        tube_color: job::tube_color(own.fiber),
+        verdict: own.verdict.word(),
+        length_m: own.length_m.map(|m| rounded(m, 1e3)),
+        joints: own
+            .joints
+            .iter()
+            .map(|joint| JointData {
+                name: joint.name.clone(),
+                at_m: rounded(joint.at_m, 1e3),
+                at_sigma_m: rounded(joint.at_sigma_m, 1e3),
+                wavelength_nm: joint.wavelength_nm,
+                loss_from_a_db: value(joint.loss.from_a_db),
+                loss_from_b_db: value(joint.loss.from_b_db),
+                loss_db: value(joint.loss.loss_db),
+                loss_sigma_db: sigma(joint.loss.loss_db),
+                reflectance_db: value(joint.reflectance_db),
+                verdict: joint.verdict.map(Verdict::word),
+            })
+            .collect(),
+        links: own
+            .links
+            .iter()
+            .map(|link| LinkData {
+                wavelength_nm: link.wavelength_nm,
+                loss_db: value(link.loss_db),
+                loss_sigma_db: sigma(link.loss_db),
+                limit_db: link.limit_db.map(|l| rounded(l, 1e6)),
+                verdict: link.verdict.map(Verdict::word),
+            })
+            .collect(),
+        findings: own.findings.iter().map(finding).collect(),
+    }
+}
+
+fn finding(found: &Finding) -> FindingData {
+    FindingData {
+        kind: found.kind,
+        severity: severity(found.severity),
+        place: found.place.clone(),
+        at_m: found.at_m.map(|m| rounded(m, 1e3)),
+        files: found.files.iter().map(|f| f.to_string_lossy().into_owned()).collect(),
+        evidence: found.evidence.iter().map(|(k, v)| (*k, rounded(*v, 1e6))).collect(),
+        says: found.says.clone(),
+        next: found.next.clone(),
+    }
+}
+
+fn severity(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Remark => "remark",
+        Severity::Fault => "fault",
+    }
+}
+
+fn rounded(value: f64, per_unit: f64) -> f64 {
+    (value * per_unit).round() / per_unit
+}
+
+fn value(m: Option<Measured>) -> Option<f64> {
+    m.map(|m| rounded(m.value, 1e6))
+}
+
+fn sigma(m: Option<Measured>) -> Option<f64> {
+    m.map(|m| rounded(m.sigma, 1e6))
+}
+
+/// The review for people: counts, a matrix of fibres and measurements, the findings.
+pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
+    let c = review.counts;
+    let mut out = vec![format!(
+        "{}: {}",
+        escape::terminal(&plan.cable.id),
+        plan.cable.ends.each_ref().map(|e| escape::terminal(e)).join(" to ")
+    )];
+    out.push(format!(
+        "  {} planned, {} measured: {} passed, {} failed, {} undecided; {} missing, {} surplus, {} unreadable",
+        c.planned, c.measured, c.passed, c.failed, c.undecided, c.missing, c.surplus, c.unreadable
+    ));
+    if let Some(preset) = plan.limits.preset {
+        out.extend(table::wrap(
+            &format!(
+                "  limits begin with the preset {}: {}. The contract's limits come first.",
+                preset.name, preset.source
+            ),
+            width,
+        ));
+    }
+    out.push(String::new());
+    out.extend(matrix(review, plan));
+    out.push(String::new());
+    let mut any = false;
+    for own in &review.fibers {
+        for found in &own.findings {
+            out.extend(finding_lines(&format!("fibre {}", own.fiber), found, width));
+            any = true;
+        }
+    }
+    for found in &review.findings {
+        out.extend(finding_lines("job", found, width));
+        any = true;
+    }
+    if !any {
+        out.push("  nothing to object to".into());
+    }
+    out
+}
+
+/// A row a fibre; a column a wavelength and direction.
+fn matrix(review: &Review, plan: &Plan) -> Vec<String> {
+    let directions = [(Direction::AToB, "A"), (Direction::BToA, "B")];
+    let mut head = format!("  {:>5}  {:<7} {:<10}", "fibre", "colour", "verdict");
+    for nm in &plan.measure.wavelengths_nm {
+        for (_, letter) in directions {
+            head.push_str(&format!(" {nm} {letter} "));
+        }
+    }
+    let mut out = vec![head.trim_end().to_owned()];
+    for own in &review.fibers {
+        let color = job::fiber_color(own.fiber);
+        let mut line = format!("  {:>5}  {color:<7} {:<10}", own.fiber, own.verdict.word());
+        for nm in &plan.measure.wavelengths_nm {
+            for (direction, _) in directions {
+                let cell = review.rows.iter().find(|r| {
+                    r.fiber == Some(own.fiber)
+                        && r.wavelength_nm == Some(*nm)
+                        && r.direction == Some(direction)
+                        && r.verdict != TestVerdict::Superseded
+                });
+                let word = cell.map_or("-", |r| short(r.verdict));
+                line.push_str(&format!(" {word:<7}"));
+            }
+        }
+        out.push(line.trim_end().to_owned());
+    }
+    out
+}
+
+fn short(verdict: TestVerdict) -> &'static str {
+    match verdict {
+        TestVerdict::Pass => "pass",
+        TestVerdict::Fail => "FAIL",
+        TestVerdict::Undecided => "unsure",
+        TestVerdict::Missing => "missing",
+        other => other.word(),
+    }
+}
+
+fn finding_lines(whose: &str, found: &Finding, width: usize) -> Vec<String> {
+    let place =
+        found.place.as_ref().map_or(String::new(), |p| format!(" at {}", escape::terminal(p)));
+    let word = if found.severity == Severity::Remark { " (remark)" } else { "" };
+    let text = format!("{whose}: {}{place}{word}: {}", found.kind, escape::terminal(&found.says));
+    let mut lines: Vec<String> = Vec::new();
+    for (i, line) in table::wrap(&text, width.saturating_sub(4)).into_iter().enumerate() {
+        lines.push(if i == 0 { format!("  {line}") } else { format!("    {line}") });
+    }
+    if found.severity == Severity::Fault && !found.next.is_empty() {
+        for line in table::wrap(
+            &format!("next: {}", escape::terminal(&found.next)),
+            width.saturating_sub(6),
+        ) {
+            lines.push(format!("    {line}"));
+        }
+    }
+    lines
+}
