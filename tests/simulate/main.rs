@@ -2,6 +2,7 @@
 //! from the program.
 
 mod cables;
+mod demo;
 mod families;
 mod odd;
 mod physics;
