@@ -465,6 +465,7 @@ impl Own<'_> {
     fn judge_sections(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         let mut worst: Option<(u16, Measured, f64, f64)> = None;
+        let mut sums: BTreeMap<u16, (f64, f64)> = BTreeMap::new(); // weighted value, weight
         for (wavelength, direction, _, content) in &self.tests {
             let Some(limit) = self.plan.attenuation_limit_db_per_km(f64::from(*wavelength)) else {
                 continue;
@@ -482,7 +483,15 @@ impl Own<'_> {
                 };
                 let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
                 let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
-                out.sections.push((*wavelength, graded.verdict));
+                if attenuation.sigma > 0.0 {
+                    let weight = attenuation.sigma.powi(-2);
+                    let sum = sums.entry(*wavelength).or_default();
+                    *sum = (sum.0 + weight * attenuation.value, sum.1 + weight);
+                }
+                // A short section alone rarely decides; one that fails does.
+                if graded.verdict == Verdict::Fail {
+                    out.sections.push((*wavelength, Verdict::Fail));
+                }
                 if graded.verdict == Verdict::Fail
                     && worst.is_none_or(|w| attenuation.value / limit > w.1.value / w.2)
                 {
@@ -492,6 +501,17 @@ impl Own<'_> {
                     worst = Some((*wavelength, attenuation, limit, cable));
                 }
             }
+        }
+        for (wavelength, (value, weight)) in sums {
+            let Some(limit) = self.plan.attenuation_limit_db_per_km(f64::from(wavelength)) else {
+                continue;
+            };
+            let mean = Measured::new(value / weight, weight.powf(-0.5));
+            let with = mean.widened(limits.linearity_db_per_db * mean.value);
+            out.sections.push((
+                wavelength,
+                grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict,
+            ));
         }
         if let Some((wavelength, attenuation, limit, at_m)) = worst {
             let place = self.section_name(at_m);

@@ -19,7 +19,7 @@ pub struct Look {
 
 /// One file's events as lines of text.
 pub fn lines(file: &str, trace: &Trace, analysis: &Analysis, look: Look) -> Vec<String> {
-    let mut out = vec![heading(file, trace)];
+    let mut out = table::wrap(&heading(file, trace), look.width);
     out.extend(event_table(analysis, look));
     out.extend(span(analysis, look));
     for event in analysis.events.iter().filter(|_| look.explain) {
@@ -56,8 +56,8 @@ const COLUMNS: [Column; 7] = [
     ("at", Align::Right),
     ("what", Align::Left),
     ("loss dB", Align::Right),
-    ("reflectance dB", Align::Right),
-    ("then dB/km", Align::Right),
+    ("refl. dB", Align::Right),
+    ("dB/km", Align::Right),
     ("remarks", Align::Left),
 ];
 

@@ -8,5 +8,4 @@ pub mod show;
 pub mod table;
 
 /// The caution that every output for people carries, in one line. The full text: docs/safety.md.
-pub const CAUTION: &str =
-    "Treat every fibre as live: never look into one. Local codes and licensed practice come first.";
+pub const CAUTION: &str = "Treat every fibre as live; never look into one. Local codes come first.";

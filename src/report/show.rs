@@ -131,9 +131,8 @@ fn own_events(trace: &Trace, unit: LengthUnit, width: usize) -> Vec<String> {
             ]
         })
         .collect();
-    let mut out = vec![format!(
-        "  the instrument's own events, at in {unit} (not checked here; see the command events)"
-    )];
+    let mut out =
+        vec![format!("  the instrument's own events, places in {unit}; not checked here")];
     out.extend(table::lines(&COLUMNS, &rows, width));
     out
 }

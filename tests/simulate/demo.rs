@@ -2,6 +2,8 @@
 //!
 //! With `STRANDLINE_RENDER=1` in the environment the files are written instead.
 
+#![expect(clippy::unwrap_used, reason = "a test may stop where a file is not as it should be")]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -265,7 +265,7 @@ fn findings(
         }
         Some(Fault::Swapped { with }) => {
             let why = "from b the files show the other fibre's length and joints";
-            expect.push(other("swap", *with, why));
+            expect.push(other("swapped", *with, why));
         }
         Some(Fault::Missing { nm, from_b }) => expect.push(Finding {
             wavelength_nm: Some(*nm),

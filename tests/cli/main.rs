@@ -1,0 +1,160 @@
+//! Each command as a process: exit status, stdout, stderr.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use strandline::trace::Label;
+use strandline::{disk, sor, source};
+
+fn root() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// A folder of its own for a test, empty at the beginning.
+fn folder(name: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    let _ = std::fs::remove_dir_all(&folder);
+    folder
+}
+
+fn run(args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_strandline"))
+        .current_dir(root())
+        .env("COLUMNS", "80")
+        .env("NO_COLOR", "1")
+        .args(args)
+        .output()
+        .expect("the command runs")
+}
+
+fn out(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+fn err(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+const CLEAN: &str = "traces/ferry-clean-1550.sor";
+
+#[test]
+fn a_good_file_ends_with_0_and_carries_the_caution() {
+    for command in ["show", "events"] {
+        let output = run(&[command, CLEAN]);
+        assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+        assert!(out(&output).contains("never look into one"));
+        assert!(out(&output).lines().all(|line| line.chars().count() <= 80), "{}", out(&output));
+        assert!(!out(&output).contains('\u{1b}'));
+    }
+}
+
+#[test]
+fn the_documented_help_has_an_example_everywhere() {
+    for command in ["show", "events", "plot", "simulate", "review"] {
+        let output = run(&[command, "--help"]);
+        assert_eq!(output.status.code(), Some(0));
+        assert!(out(&output).contains("Example"), "{command}");
+    }
+}
+
+#[test]
+fn wrong_usage_ends_with_2() {
+    for args in [
+        &["events"][..],
+        &["eventz"],
+        &["events", CLEAN, "--index", "3"],
+        &["events", CLEAN, "--launch", "-5"],
+    ] {
+        let output = run(args);
+        assert_eq!(output.status.code(), Some(2), "{args:?}");
+        assert!(!err(&output).is_empty());
+    }
+}
+
+#[test]
+fn a_bad_file_is_one_error_line_and_the_good_ones_are_still_done() {
+    let folder = folder("cli-bad");
+    let bad = folder.join("bad.sor");
+    disk::write_new(&bad, b"Map\0\xff\xff").expect("writable");
+    let output = run(&["events", bad.to_str().expect("UTF-8"), CLEAN]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(out(&output).contains("ferry-clean-1550"));
+    assert_eq!(
+        err(&output).lines().filter(|line| line.starts_with("error:")).count(),
+        1,
+        "{}",
+        err(&output)
+    );
+    assert!(err(&output).lines().count() <= 2);
+    let json = run(&["events", "--json", bad.to_str().expect("UTF-8"), CLEAN]);
+    let document: serde_json::Value = serde_json::from_slice(&json.stdout).expect("JSON");
+    assert!(document["traces"][0]["error"].is_string());
+    assert!(document["traces"][1]["events"].as_array().is_some_and(|e| e.len() > 3));
+}
+
+#[test]
+fn hostile_labels_come_out_harmless_and_no_file_is_touched() {
+    let folder = folder("cli-hostile");
+    let mut trace =
+        source::read(&root().join(CLEAN), &source::Options::default()).expect("demo data");
+    trace.labels.cable = Label::new(*b"=cmd|' /C calc'!A0");
+    trace.labels.fiber = Label::new(*b"\x1b[2J\x1b]0;x\x07<script>alert(1)</script>");
+    let path = folder.join("hostile.sor");
+    let bytes = sor::encode(&trace, sor::Version::V2).expect("fits");
+    disk::write_new(&path, &bytes).expect("writable");
+    let name = path.to_str().expect("UTF-8");
+    for args in [&["show", name][..], &["events", name]] {
+        let text = out(&run(args)) + &err(&run(args));
+        assert!(!text.contains('\u{1b}') && !text.contains('\u{7}'), "{text:?}");
+    }
+    let csv = out(&run(&["events", "--csv", name]));
+    assert!(csv.contains(",'=cmd"), "{csv}");
+    let picture = folder.join("x.svg");
+    assert_eq!(run(&["plot", name, "-o", picture.to_str().expect("UTF-8")]).status.code(), Some(0));
+    let svg = disk::read_text(&picture).expect("written");
+    assert!(!svg.contains("<script>") && svg.contains("</svg>"));
+    assert_eq!(disk::read(&path).expect("still there"), bytes);
+}
+
+#[test]
+fn another_index_moves_every_distance_and_says_so() {
+    let plain = run(&["show", CLEAN]);
+    let other = run(&["show", CLEAN, "--index", "1.4000"]);
+    assert!(out(&other).contains("given; the file says"), "{}", out(&other));
+    assert_ne!(out(&plain), out(&other));
+}
+
+#[test]
+fn the_same_input_gives_the_same_bytes() {
+    for args in [
+        &["events", "--json", "traces"][..],
+        &["events", "--csv", "traces"],
+        &["review", "--json", "traces/job", "--plan", "traces/job/plan.toml"],
+    ] {
+        assert_eq!(run(args).stdout, run(args).stdout, "{args:?}");
+    }
+}
+
+#[test]
+fn a_review_with_faults_ends_with_1_and_one_of_a_bad_plan_with_2() {
+    let review = run(&["review", "traces/job", "--plan", "traces/job/plan.toml"]);
+    assert_eq!(review.status.code(), Some(1));
+    let folder = folder("cli-plan");
+    let plan = folder.join("plan.toml");
+    disk::write_new(&plan, b"schema = \"strandline.plan/1\"\n[cable]\nidd = \"x\"\n")
+        .expect("writable");
+    let output = run(&["review", "traces/job", "--plan", plan.to_str().expect("UTF-8")]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(err(&output).contains("line 3"), "{}", err(&output));
+}
+
+#[test]
+fn a_rendered_scenario_is_never_written_over_another_file() {
+    let folder = folder("cli-simulate");
+    let dir = folder.to_str().expect("UTF-8");
+    let scenario = "traces/ferry-break.toml";
+    assert_eq!(run(&["simulate", scenario, "-o", dir]).status.code(), Some(0));
+    let again = run(&["simulate", scenario, "-o", dir]);
+    assert_eq!(again.status.code(), Some(2), "{}", err(&again));
+    assert_eq!(run(&["simulate", scenario, "-o", dir, "--overwrite"]).status.code(), Some(0));
+}

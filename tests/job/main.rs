@@ -1,0 +1,99 @@
+//! A whole job against what was planted in it: cables drawn by the simulator, written as files.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+use strandline::grade::Verdict;
+use strandline::job::{self, FiberVerdict, Severity};
+use strandline::simulate::cable::{self, Cable, Size};
+use strandline::sor::{self, Version};
+use strandline::{disk, plan, source};
+
+/// A folder of its own for a test, empty at the beginning.
+fn folder(name: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    let _ = std::fs::remove_dir_all(&folder);
+    folder
+}
+
+fn written(cable: &Cable, folder: &Path) -> Vec<PathBuf> {
+    let mut files = Vec::new();
+    for (file, trace) in cable.truth.files.iter().zip(&cable.traces) {
+        let path = folder.join(&file.file);
+        let bytes =
+            sor::encode(&trace.trace, Version::V2).expect("a rendered trace fits the format");
+        disk::write_new(&path, &bytes).expect("the target folder can be written");
+        files.push(path);
+    }
+    files
+}
+
+#[test]
+fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {
+    let mut said = 0;
+    for seed in [3, 11, 20] {
+        let cable = cable::draw(seed, &Size::common(12));
+        let files = written(&cable, &folder(&format!("job-{seed}")));
+        let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+        let review = job::review(files, &plan, &source::Options::default(), &|| ());
+        for (number, truth) in &cable.truth.fiber {
+            let own =
+                review.fibers.iter().find(|f| f.fiber.to_string() == *number).expect("planned");
+            let faults: BTreeSet<&str> = own
+                .findings
+                .iter()
+                .filter(|f| f.severity == Severity::Fault)
+                .map(|f| f.kind)
+                .collect();
+            let all: BTreeSet<&str> = own.findings.iter().map(|f| f.kind).collect();
+            let wanted: BTreeSet<&str> = truth.expect.iter().map(|e| e.kind.as_str()).collect();
+            assert!(
+                wanted.is_subset(&all),
+                "seed {seed} fibre {number}: {all:?}, planted {wanted:?}"
+            );
+            assert!(faults.is_subset(&wanted), "seed {seed} fibre {number}: {:?}", own.findings);
+            said += wanted.len();
+            if wanted.is_empty() {
+                let unsure: Vec<_> =
+                    own.joints.iter().filter(|j| j.verdict != Some(Verdict::Pass)).collect();
+                let links: Vec<_> =
+                    own.links.iter().filter(|l| l.verdict != Some(Verdict::Pass)).collect();
+                assert_eq!(
+                    own.verdict,
+                    FiberVerdict::Pass,
+                    "seed {seed} fibre {number}: {unsure:?} {links:?}"
+                );
+            }
+        }
+    }
+    assert!(said > 10, "{said} faults are too few to prove anything");
+}
+
+#[test]
+fn the_order_of_files_never_changes_the_answer() {
+    let cable = cable::draw(5, &Size::common(6));
+    let mut files = written(&cable, &folder("job-order"));
+    let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let answer = |files: Vec<PathBuf>| {
+        let review = job::review(files, &plan, &source::Options::default(), &|| ());
+        strandline::report::review::json(&review, &plan, "").expect("a document")
+    };
+    let one = answer(files.clone());
+    files.reverse();
+    files.rotate_left(3);
+    assert_eq!(one, answer(files));
+}
+
+#[test]
+fn one_broken_file_among_many_is_a_finding_and_not_the_end() {
+    let cable = cable::draw(7, &Size::common(6));
+    let folder = folder("job-broken");
+    let mut files = written(&cable, &folder);
+    let broken = folder.join("broken.sor");
+    disk::write_new(&broken, b"Map\0 and nothing more").expect("the target folder can be written");
+    files.push(broken);
+    let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let review = job::review(files, &plan, &source::Options::default(), &|| ());
+    assert_eq!(review.counts.unreadable, 1);
+    assert!(review.findings.iter().any(|f| f.kind == "unreadable"));
+}
