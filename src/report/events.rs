@@ -79,11 +79,16 @@ fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
         event.number.to_string(),
         place(event, look.unit),
         what(event).to_owned(),
-        loss(event),
-        reflectance(event),
-        with_sigma(attenuation, 3),
+        close(&loss(event)),
+        close(&reflectance(event)),
+        close(&with_sigma(attenuation, 3)),
         remarks(event).join("; "),
     ]
+}
+
+/// Figures of a table stand close, so that it fits 80 columns.
+fn close(figure: &str) -> String {
+    figure.replace(" ± ", "±")
 }
 
 fn place(event: &Event, unit: LengthUnit) -> String {
