@@ -14,6 +14,11 @@ use crate::units::{DB_PER_NEPER, Measured};
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
 const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
 
+/// Gain in χ² below which a fit is done: while events still come and go nothing is gained by their
+/// last digits.
+const SEARCH_GAIN: f64 = 1.0;
+const LAST_GAIN: f64 = 0.01;
+
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
 /// the threshold at the promised rate for the ten pulses on both sides of one joint.
@@ -69,6 +74,7 @@ impl Found {
             free_tail: false,
             misfit: 0.03,
             tail_share: self.tail_share,
+            enough: LAST_GAIN,
         };
         let pinned = fit::run(with, &given);
         places
@@ -134,8 +140,10 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         free_tail: true,
         misfit: 0.03,
         tail_share: None,
+        enough: SEARCH_GAIN,
     };
     let mut fit = fit::run(model, &given)?;
+    let mut rejected: Vec<f64> = Vec::new();
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 && fit.layout.place.len() == next.joints.len() {
@@ -145,11 +153,14 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
         }
         let view = View::of_residual(&fit, samples, noise, given.slopes.sd);
-        let added = add(&mut next, &view, samples, noise, threshold - 1.3);
+        let added = add(&mut next, &view, samples, noise, threshold - 1.3, &rejected);
         let Some(better) = fit::run(next, &given) else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
-        if added == 0 {
+        let kept = |x: &f64| fit.model.joints.iter().any(|j| (j.x - x).abs() < samples.pulse);
+        let (stayed, gone): (Vec<f64>, Vec<f64>) = added.into_iter().partition(kept);
+        rejected.extend(gone);
+        if stayed.is_empty() {
             break;
         }
     }
@@ -163,6 +174,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             fit = drop_weakest(better, &given, FAINT, 1);
         }
     }
+    given.enough = LAST_GAIN;
     given.slopes = own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
     place_weak_steps(&mut fit, samples, noise, given.slopes.sd);
@@ -324,8 +336,15 @@ pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -
     SlopePrior { mean, sd: (spreads * spread).max(least * mean) }
 }
 
-/// Adds what the scan shows in each section. Returns how many.
-fn add(model: &mut Model, view: &View, samples: &Samples, noise: &Noise, loose: f64) -> usize {
+/// Adds what the scan shows in each section, but for places that were tried in vain. Returns where.
+fn add(
+    model: &mut Model,
+    view: &View,
+    samples: &Samples,
+    noise: &Noise,
+    loose: f64,
+    rejected: &[f64],
+) -> Vec<f64> {
     let pulse = samples.pulse;
     let receiver = model.receiver;
     let mut new = Vec::new();
@@ -350,7 +369,8 @@ fn add(model: &mut Model, view: &View, samples: &Samples, noise: &Noise, loose: 
                 Some((x, _)) if !candidate.is_peak => x,
                 _ => candidate.x,
             };
-            if x < last_x + 0.5 * pulse || x > to - 0.5 * pulse {
+            let known = rejected.iter().any(|r| (r - x).abs() < pulse);
+            if known || x < last_x + 0.5 * pulse || x > to - 0.5 * pulse {
                 continue;
             }
             last_x = x + pulse;
@@ -362,10 +382,10 @@ fn add(model: &mut Model, view: &View, samples: &Samples, noise: &Noise, loose: 
             new.push(Joint::new(x, height, Behind::Fibre(behind)));
         }
     }
-    let count = new.len();
+    let places = new.iter().map(|joint: &Joint| joint.x).collect();
     model.joints.extend(new);
     model.sort();
-    count
+    places
 }
 
 /// Loss and height of joint `i`, read where both lines show the same fibre: half a pulse behind it.

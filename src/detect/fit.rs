@@ -28,6 +28,8 @@ pub(super) struct Given<'a> {
     pub free_tail: bool,
     /// Relative misfit of an edge's shape: what a receiver of other poles leaves.
     pub misfit: f64,
+    /// A fit stops where a step gains less χ² than this, and a thousandth of it.
+    pub enough: f64,
     /// Share of a whole reflection's height that its slow tail has, where known.
     pub tail_share: Option<f64>,
 }
@@ -96,6 +98,7 @@ impl Fit {
 /// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
 const TAIL_MISFIT: f64 = 0.05;
 
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
 
@@ -105,14 +108,15 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let cells = cells::cut(given.samples, &model, given.noise, given.ceiling);
     let layout = Layout::new(&model, given);
     let lines = line_before(&layout);
-    let first = first_columns(&model, &cells, &layout, &lines);
+    let reach = tail_reaches(&model, given.noise);
+    let first = first_columns(&model, &cells, &layout, &lines, &reach);
     let mut work = Work {
         given,
         cells: &cells,
         layout: &layout,
         line_before: &lines,
         tails: (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect(),
-        reach: model.receiver.tail_reach(),
+        reach,
         variance: vec![0.0; cells.len()],
     };
     let mut at = work.assemble(&model, &first, true);
@@ -135,9 +139,9 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         let gained = at.chi2 - next.chi2;
         model = trial;
         damping = (damping * 0.1).max(1e-9);
-        let still = gained < 0.05 + 1e-4 * next.chi2;
+        let still = gained < given.enough * (1.0 + 1e-3 * next.chi2);
         at = next;
-        if still && settled {
+        if still && (settled || given.enough > 0.5) {
             break;
         }
         // Weights follow the model until it stands.
@@ -176,18 +180,30 @@ fn line_before(layout: &Layout) -> Vec<Option<usize>> {
     before
 }
 
+/// How far each joint's tail is followed: to where it is a twentieth of what a mean over one pulse
+/// can show.
+fn tail_reaches(model: &Model, noise: &Noise) -> Vec<f64> {
+    let receiver = &model.receiver;
+    let least = 0.05 * noise.sigma * (noise.kappa / receiver.pulse).sqrt().min(1.0);
+    let of = |joint: &super::model::Joint| {
+        let lengths = (joint.tail.unwrap_or(0.0) / least).max(1.0).ln() + 2.0;
+        receiver.pulse + receiver.tail * lengths.min(14.0)
+    };
+    model.joints.iter().map(of).collect()
+}
+
 /// First column of each row: the first unknown that any cell ties it to.
 fn first_columns(
     model: &Model,
     cells: &[Cell],
     layout: &Layout,
     line_before: &[Option<usize>],
+    reach: &[f64],
 ) -> Vec<usize> {
     let mut first: Vec<usize> = (0..layout.len).collect();
     for global in [layout.pole, layout.tail_length].into_iter().flatten() {
         first[global] = 0;
     }
-    let reach = model.receiver.tail_reach();
     let mut tie = |low: usize, rows: &[usize]| {
         for row in rows {
             first[*row] = first[*row].min(low);
@@ -214,7 +230,7 @@ fn first_columns(
         for (i, joint) in model.joints.iter().enumerate() {
             if joint.tail.is_some()
                 && joint.x - 1.0 < cell.x + cell.n
-                && joint.x + reach > cell.x - cell.n
+                && joint.x + reach[i] > cell.x - cell.n
             {
                 rows.extend(layout.tail[i]);
                 rows.push(layout.place[i]);
@@ -244,7 +260,7 @@ struct Work<'a> {
     layout: &'a Layout,
     line_before: &'a [Option<usize>],
     tails: Vec<usize>,
-    reach: f64, // of a tail, kept while its length is fitted: the envelope was cut for it
+    reach: Vec<f64>, // of each joint's tail, kept while its length is fitted: the envelope was cut for it
     variance: Vec<f64>,
 }
 
@@ -304,13 +320,11 @@ impl Work<'_> {
                     *d *= slope;
                 }
             }
-            for (i, (unknown, d)) in row.iter().enumerate() {
-                let d = weight * d;
-                gradient[*unknown] += d * residual;
-                for (other, e) in &row[..=i] {
-                    matrix.add((*unknown).max(*other), (*unknown).min(*other), d * e);
-                }
+            sort(&mut row);
+            for (unknown, d) in &row {
+                gradient[*unknown] += weight * d * residual;
             }
+            matrix.add_product(&row, weight);
         }
         chi2 += self.add_beliefs(model, &mut matrix, &mut gradient);
         System { matrix, gradient, chi2 }
@@ -436,7 +450,7 @@ impl Work<'_> {
             if joint.x >= cell.x {
                 break;
             }
-            if joint.x + self.reach <= cell.x {
+            if joint.x + self.reach[*i] <= cell.x {
                 continue;
             }
             let (tail, change) = model.receiver.tail(cell.x - joint.x);
@@ -475,6 +489,17 @@ impl Work<'_> {
         let below = normal::below(r);
         *fitted = *fitted * below + sigma * normal::density(r);
         below
+    }
+}
+
+/// By unknown; rows are short and nearly in order.
+fn sort(row: &mut [(usize, f64)]) {
+    for i in 1..row.len() {
+        let mut j = i;
+        while j > 0 && row[j - 1].0 > row[j].0 {
+            row.swap(j - 1, j);
+            j -= 1;
+        }
     }
 }
 
