@@ -19,6 +19,10 @@ const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
 const SEARCH_GAIN: f64 = 1.0;
 const LAST_GAIN: f64 = 0.01;
 
+/// How even an instrument's scale is from one level to the next, one sigma: half a count of 0.001 dB.
+/// Steps are told from it, not from the noise alone.
+const EVEN_DB: f64 = 0.0005;
+
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
 /// the threshold at the promised rate for the ten pulses on both sides of one joint.
@@ -31,6 +35,8 @@ pub(super) struct Size {
     pub loss_sigma_db: f64,
     pub height: f64,
     pub height_sigma: f64,
+    /// Power of `EVEN_DB` on the line here.
+    pub even_height: f64,
 }
 
 impl Found {
@@ -108,7 +114,9 @@ impl Size {
     /// How many sigmas its step or its reflection stands out, whichever is more.
     pub fn score(&self) -> f64 {
         let of = |value: f64, sigma: f64| if sigma > 0.0 { value / sigma } else { 0.0 };
-        of(self.loss_db.abs(), self.loss_sigma_db).max(of(self.height, self.height_sigma))
+        let step_sigma = self.loss_sigma_db.hypot(EVEN_DB);
+        let step = if self.loss_sigma_db > 0.0 { self.loss_db.abs() / step_sigma } else { 0.0 };
+        step.max(of(self.height, self.height_sigma.hypot(self.even_height)))
     }
 }
 
@@ -396,7 +404,9 @@ pub(super) fn size(fit: &Fit, i: usize) -> Size {
         (Some(height), Some(unknown)) => (height, sigma_of(fit, unknown)),
         _ => (0.0, 0.0),
     };
-    let mut size = Size { loss_db: 0.0, loss_sigma_db: 0.0, height, height_sigma };
+    let even_height =
+        model.before(i).map_or(0.0, |line| line.power(joint.x) * EVEN_DB / DB_PER_NEPER);
+    let mut size = Size { loss_db: 0.0, loss_sigma_db: 0.0, height, height_sigma, even_height };
     if let (Some(before), Behind::Fibre(behind)) = (model.before(i), &joint.behind) {
         let at = joint.x + 0.5 * model.receiver.pulse;
         let g = loss_gradient(fit, i);
@@ -437,11 +447,15 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
             }
             let size = size(&fit, i);
             let step = if size.loss_sigma_db > 0.0 {
-                size.loss_db.abs() / size.loss_sigma_db
+                size.loss_db.abs() / size.loss_sigma_db.hypot(EVEN_DB)
             } else {
                 0.0
             };
-            let peak = if size.height_sigma > 0.0 { size.height / size.height_sigma } else { 0.0 };
+            let peak = if size.height_sigma > 0.0 {
+                size.height / size.height_sigma.hypot(size.even_height)
+            } else {
+                0.0
+            };
             let whole = joint.height.is_some() && !joint.clipped;
             if whole && peak < limit && step >= limit {
                 weak.push((peak, i, true)); // only its reflection is nothing

@@ -79,7 +79,7 @@ pub(super) struct Fit {
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
 /// no source.
-const TOP_RIPPLE: f64 = 0.002;
+pub(super) const TOP_RIPPLE: f64 = 0.002;
 
 impl Fit {
     /// Standard deviation of one unknown.
@@ -97,7 +97,6 @@ impl Fit {
 
 /// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
 const TAIL_MISFIT: f64 = 0.05;
-
 
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
@@ -290,9 +289,8 @@ impl Work<'_> {
         let noise = self.given.noise;
         let additive = noise.kappa * noise.sigma * noise.sigma;
         let rough = self.given.samples.pulse * noise.speckle * noise.speckle;
-        let step = self.given.samples.quantum.powi(2) / 12.0;
-        let all = parts.line + parts.peaks;
-        (additive + rough * parts.line * parts.line + step * all * all) / cell.n + parts.misfit
+        let rounding = self.given.samples.rounding_var(parts.line + parts.peaks, noise.sigma);
+        (additive + rough * parts.line * parts.line + rounding) / cell.n + parts.misfit
     }
 
     /// Normal equations and χ² about `model`; `weigh` sets the weights anew.

@@ -2,7 +2,7 @@
 
 use super::echo::Lone;
 use super::find::{self, Found};
-use super::fit::Fit;
+use super::fit::{Fit, TOP_RIPPLE};
 use super::model::{Behind, Line};
 use super::noise::Noise;
 use super::samples::Samples;
@@ -163,13 +163,16 @@ fn into_noise(samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Option<f
 }
 
 /// Sigma of a place in samples: the fit's, and what an unknown receiver may shift an edge by (0.002
-/// pulse lengths, docs/theory.md).
+/// pulse lengths, docs/theory.md), and what it does between two samples (0.02).
 fn place_sigma(fit: &Fit, i: usize) -> f64 {
     let mut g = vec![0.0; fit.layout.len];
     g[fit.layout.place[i]] = 1.0;
     let spread = fit.model.joints[i].spread.unwrap_or(0.0);
     let sigma = fit.factor.variance(&g).sqrt().max(spread);
-    sigma.hypot(0.002 * fit.model.receiver.pulse).hypot(0.01)
+    // Of a cut-off peak the height is a guess, and its edges' place hangs on it.
+    let receiver = &fit.model.receiver;
+    let guess = if fit.model.joints[i].clipped { 0.3 * receiver.pole } else { 0.0 };
+    sigma.hypot(0.002 * receiver.pulse).hypot(0.02).hypot(guess)
 }
 
 fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {
@@ -201,7 +204,8 @@ fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
         g[unknown] -= per_neper;
         g[unknown + 1] += per_neper * (fit.model.joints[i].x - line.at);
     }
-    fit.factor.variance(&g).sqrt()
+    // The top's unevenness is no noise: all of its cells share it.
+    fit.factor.variance(&g).sqrt().hypot(per_neper * TOP_RIPPLE)
 }
 
 /// How far joint `i` hides the fibre behind it, in samples: to where edge and tail stay within 0.05

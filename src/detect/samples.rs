@@ -19,6 +19,9 @@ pub(super) struct Samples {
     pub floor: f64,
     /// Relative step of power between two neighbouring counts.
     pub quantum: f64,
+    /// Samples over which usual fibre falls by one count: so many share a rounding where no noise
+    /// blurs it.
+    pub run: f64,
     /// Level in dB, on the trace's own scale, of power 1.
     pub top_db: f64,
     sums: Vec<f64>,
@@ -27,6 +30,9 @@ pub(super) struct Samples {
 /// Share of samples at the lowest level from which that level counts as a limit of the file; a
 /// level that noise reaches by itself holds a sample or two.
 const FLOOR_SHARE: f64 = 0.002;
+
+/// About what fibre loses, for the length of a count. Common practice, no source.
+const USUAL_DB_PER_KM: f64 = 0.25;
 
 impl Samples {
     /// `None` where the trace has too few samples, no spacing or no pulse.
@@ -53,12 +59,22 @@ impl Samples {
             pulse,
             floor,
             quantum: f64::from(coarsest) * 1e-6 / DB_PER_NEPER,
+            run: (f64::from(coarsest) * 1e-6 / (USUAL_DB_PER_KM * spacing_m / 1000.0))
+                .clamp(1.0, 8.0 * pulse.max(1.0)),
             top_db,
             sums: Vec::new(),
             power,
         };
         samples.add_up();
         Some(samples)
+    }
+
+    /// Variance of the rounding to counts of samples of `power`, as far as a mean over many feels it:
+    /// white where noise of `sigma` blurs the counts, shared by a run of samples where not.
+    pub fn rounding_var(&self, power: f64, sigma: f64) -> f64 {
+        let step = self.quantum * power;
+        let shared = if sigma > 0.5 * step { 1.0 } else { self.run };
+        step * step / 12.0 * shared
     }
 
     /// Number of samples.

@@ -145,8 +145,8 @@ fn means(samples: &Samples) -> usize {
 
 /// Variance of the mean of `n` samples of backscatter `power`.
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
-    let rough = samples.pulse * noise.speckle.powi(2) + samples.quantum.powi(2) / 12.0;
-    (noise.kappa * noise.sigma.powi(2) + rough * power * power) / n
+    let rough = samples.pulse * noise.speckle.powi(2) * power * power;
+    (noise.kappa * noise.sigma.powi(2) + rough + samples.rounding_var(power, noise.sigma)) / n
 }
 
 /// How far behind joint `i` the scan does not look: an edge's misfit there would look like events.
