@@ -265,6 +265,23 @@ fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
     scatter / 6.0_f64.sqrt() * (block as f64).sqrt()
 }
 
+/// Variance of the second difference of means over `block` neighbouring samples of unit noise through
+/// three poles: exact, from its correlation. (For white noise it is 6/block.)
+fn second_difference_var(pole: f64, block: usize) -> f64 {
+    let weight = |k: usize| if k / block == 1 { -2.0 } else { 1.0 } / block as f64;
+    let all = 3 * block;
+    let mut sum = 0.0;
+    for lag in 0..all {
+        let rho = correlation(lag as f64 / pole);
+        if rho < 1e-4 {
+            break;
+        }
+        let pairs: f64 = (0..all - lag).map(|k| weight(k) * weight(k + lag)).sum();
+        sum += if lag == 0 { pairs } else { 2.0 * rho * pairs };
+    }
+    sum
+}
+
 /// Roughness of the backscatter: what the means over one pulse scatter more than the additive noise
 /// lets them.
 ///
@@ -279,7 +296,7 @@ fn speckle(samples: &Samples, noise: &Noise) -> f64 {
         .chunks_exact(block)
         .map(|c| c.iter().sum::<f64>() / block as f64)
         .collect();
-    let additive = 6.0 * noise.kappa.min(block as f64) * noise.sigma.powi(2) / block as f64;
+    let additive = second_difference_var(noise.pole, block) * noise.sigma.powi(2);
     let strong: Vec<(f64, f64)> = means
         .windows(3)
         .filter(|m| m[1] > 10.0 * noise.sigma)

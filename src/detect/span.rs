@@ -96,7 +96,8 @@ fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Me
     let mut sum = 0.0;
     for i in start..=stop {
         let joint = &model.joints[i];
-        if let (Some(height), Some(unknown)) = (joint.height, fit.layout.height[i]) {
+        let inside = i == 0; // the panel reflects inside the instrument: no part of any link
+        if let (Some(height), Some(unknown), false) = (joint.height, fit.layout.height[i], inside) {
             sum += height.max(0.0) * pulse;
             g[unknown] += pulse;
         }
