@@ -1,5 +1,7 @@
 //! Speed of the main tasks, each as a median of five runs, with plain work beside it.
 
+#![expect(clippy::print_stdout, reason = "a benchmark prints what it measured")]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};

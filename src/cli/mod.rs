@@ -9,9 +9,11 @@ use strandline::report::{CAUTION, escape};
 mod events;
 mod files;
 mod plot;
+mod relabel;
 mod review;
 mod show;
 mod simulate;
+mod tray;
 
 /// How a command ended; the larger one wins where several files end differently.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -53,6 +55,8 @@ enum Command {
     Events(events::Args),
     Plot(plot::Args),
     Review(review::Args),
+    Tray(tray::Args),
+    Relabel(relabel::Args),
     Simulate(simulate::Args),
 }
 
@@ -72,6 +76,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Events(args) => events::run(&args, &out),
         Command::Plot(args) => plot::run(&args, &out),
         Command::Review(args) => review::run(&args, &out),
+        Command::Tray(args) => tray::run(&args, &out),
+        Command::Relabel(args) => relabel::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
     };
     ExitCode::from(exit as u8)

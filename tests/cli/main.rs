@@ -50,7 +50,7 @@ fn a_good_file_ends_with_0_and_carries_the_caution() {
 
 #[test]
 fn the_documented_help_has_an_example_everywhere() {
-    for command in ["show", "events", "plot", "simulate", "review"] {
+    for command in ["show", "events", "plot", "simulate", "review", "tray", "relabel"] {
         let output = run(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));
         assert!(out(&output).contains("Example"), "{command}");
@@ -157,4 +157,40 @@ fn a_rendered_scenario_is_never_written_over_another_file() {
     let again = run(&["simulate", scenario, "-o", dir]);
     assert_eq!(again.status.code(), Some(2), "{}", err(&again));
     assert_eq!(run(&["simulate", scenario, "-o", dir, "--overwrite"]).status.code(), Some(0));
+}
+
+#[test]
+fn a_tray_says_which_fibre_to_do_again_and_ends_with_1() {
+    let output = run(&["tray", "traces/job", "--plan", "traces/job/plan.toml", "--joint", "c2"]);
+    assert_eq!(output.status.code(), Some(1), "{}", err(&output));
+    let line = |start: &str| {
+        let text = out(&output);
+        let found =
+            text.lines().find(|line| line.trim_start().starts_with(start)).map(str::to_owned);
+        found.unwrap_or_else(|| panic!("no line {start:?} in {text}"))
+    };
+    // as planted: traces/job/expected.json
+    assert!(line("4  blue brown   1310").contains("splice again"));
+    assert!(line("6  blue white   1550").contains("fine to close"));
+    assert!(line("1  blue blue    1550").contains("measure from end b"));
+    assert_eq!(
+        run(&["tray", "traces/job", "--plan", "traces/job/plan.toml", "--joint", "C99"])
+            .status
+            .code(),
+        Some(2)
+    );
+}
+
+#[test]
+fn relabelled_copies_keep_their_samples_and_nothing_is_written_over() {
+    let folder = folder("cli-relabel");
+    let dir = folder.to_str().expect("UTF-8");
+    let args = ["relabel", CLEAN, "--set", "fiber=042", "-o", dir];
+    assert_eq!(run(&args).status.code(), Some(0));
+    let read = |path: &Path| source::read(path, &source::Options::default()).expect("readable");
+    let (old, new) = (read(&root().join(CLEAN)), read(&folder.join("ferry-clean-1550.sor")));
+    assert_eq!(new.labels.fiber.text(), "042");
+    assert_eq!((&new.counts, &new.settings, &new.notes), (&old.counts, &old.settings, &old.notes));
+    assert_eq!(run(&args).status.code(), Some(2), "a copy is never written over");
+    assert_eq!(run(&["relabel", CLEAN, "--set", "colour=red", "-o", dir]).status.code(), Some(2));
 }

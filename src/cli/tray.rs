@@ -1,0 +1,141 @@
+//! `strandline tray`: may this tray be closed?
+
+use std::path::PathBuf;
+
+use strandline::grade::Verdict;
+use strandline::job::{self, FiberReview, JointReview};
+use strandline::report::table::{self, Align, Column};
+use strandline::report::{escape, events};
+use strandline::{disk, source};
+
+use super::{Exit, Out, review};
+
+/// One joint over all fibres: loss from each end, the mean, and what to do before the tray is closed
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  strandline tray traces/job --plan traces/job/plan.toml --joint C2\n\nFibres stand in the order of their colours. Ends with 0 where all may be closed, else with 1."
+)]
+pub(crate) struct Args {
+    /// Folders of traces, or trace files
+    #[arg(required = true, value_name = "FOLDER")]
+    paths: Vec<PathBuf>,
+    /// The plan
+    #[arg(long, value_name = "PLAN")]
+    plan: PathBuf,
+    /// The joint, as the plan names it
+    #[arg(long, value_name = "NAME")]
+    joint: String,
+}
+
+const COLUMNS: [Column; 6] = [
+    ("fibre", Align::Right),
+    ("colour", Align::Left),
+    ("nm", Align::Right),
+    ("from a / from b dB", Align::Left),
+    ("mean dB", Align::Right),
+    ("do", Align::Left),
+];
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let plan = match review::read_plan(&args.plan) {
+        Ok((plan, _)) => plan,
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
+    let Some(joint) = plan.joints.iter().find(|j| j.name.eq_ignore_ascii_case(&args.joint)) else {
+        let names: Vec<&str> = plan.joints.iter().map(|j| j.name.as_str()).collect();
+        out.error(
+            &format!("the plan has no joint {:?}, it has: {}", args.joint, names.join(", ")),
+            None,
+        );
+        return Exit::CouldNot;
+    };
+    let mut files = Vec::new();
+    for path in &args.paths {
+        match disk::is_folder(path).then(|| disk::traces_in(path)) {
+            None => files.push(path.clone()),
+            Some(Ok(inside)) => files.extend(inside),
+            Some(Err(error)) => {
+                out.error(&format!("{}: cannot be read: {error}", path.display()), None);
+                return Exit::CouldNot;
+            }
+        }
+    }
+    let answer = job::review(files, &plan, &source::Options::default(), &|| ());
+    let mut rows = Vec::new();
+    let mut all_fine = true;
+    for fiber in &answer.fibers {
+        for own in fiber.joints.iter().filter(|j| j.name == joint.name) {
+            let advice = advice(fiber, own);
+            all_fine &= advice == FINE;
+            rows.push(row(fiber, own, advice));
+        }
+    }
+    let limit = plan
+        .joint_limit_db(joint.kind)
+        .map_or("no limit in the plan".into(), |l| format!("limit {l} dB"));
+    let mut lines = vec![format!(
+        "{} at {:.1} m of {}, {limit}",
+        escape::terminal(&joint.name),
+        joint.at_m,
+        escape::terminal(&plan.cable.id)
+    )];
+    lines.extend(table::lines(&COLUMNS, &rows, out.width));
+    out.lines(&lines);
+    out.caution();
+    if answer.counts.unreadable > 0 {
+        Exit::CouldNot
+    } else if all_fine {
+        Exit::Done
+    } else {
+        Exit::Objection
+    }
+}
+
+const FINE: &str = "fine to close";
+
+/// One of four instructions, with its reason.
+fn advice(fiber: &FiberReview, own: &JointReview) -> &'static str {
+    let bend = fiber
+        .findings
+        .iter()
+        .any(|f| f.kind == "bend" && f.place.as_deref() == Some(own.name.as_str()));
+    let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
+    match (own.verdict, own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some()) {
+        _ if copied => "measure again: nobody knows which fibre this is",
+        (Some(Verdict::Pass), true, true) => FINE,
+        (Some(Verdict::Fail), true, true) if bend => {
+            "free the bend in the tray, then measure again"
+        }
+        (Some(Verdict::Fail), true, true) => "splice again",
+        (_, true, false) => "measure from end b first",
+        (_, false, true) => "measure from end a first",
+        (_, false, false) => "measure it: nothing is known",
+        _ => "average longer",
+    }
+}
+
+fn row(fiber: &FiberReview, own: &JointReview, advice: &str) -> Vec<String> {
+    let figure = |m: Option<strandline::units::Measured>| {
+        m.map_or("–".to_owned(), |m| table::figure(Some(m.value), 3))
+    };
+    let gain = [own.loss.from_a_db, own.loss.from_b_db]
+        .into_iter()
+        .flatten()
+        .any(|m| m.value < -3.0 * m.sigma);
+    let advice = if gain && advice == FINE {
+        format!("{advice}: the gain from one end is unequal glass")
+    } else {
+        advice.to_owned()
+    };
+    vec![
+        fiber.fiber.to_string(),
+        format!("{} {}", job::tube_color(fiber.fiber), job::fiber_color(fiber.fiber)),
+        own.wavelength_nm.to_string(),
+        format!("{} / {}", figure(own.loss.from_a_db), figure(own.loss.from_b_db)),
+        events::with_sigma(own.loss.loss_db, 3).replace(" ± ", "±"),
+        advice,
+    ]
+}
