@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand, ValueEnum};
 use strandline::report::{CAUTION, escape};
 
+mod budget;
 mod events;
 mod files;
 mod plot;
@@ -56,6 +57,7 @@ enum Command {
     Plot(plot::Args),
     Review(review::Args),
     Tray(tray::Args),
+    Budget(budget::Args),
     Relabel(relabel::Args),
     Simulate(simulate::Args),
 }
@@ -76,6 +78,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Events(args) => events::run(&args, &out),
         Command::Plot(args) => plot::run(&args, &out),
         Command::Review(args) => review::run(&args, &out),
+        Command::Budget(args) => budget::run(&args, &out),
         Command::Tray(args) => tray::run(&args, &out),
         Command::Relabel(args) => relabel::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),

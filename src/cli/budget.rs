@@ -1,0 +1,99 @@
+//! `strandline budget`: what a link may lose, before anything is measured.
+
+use std::path::PathBuf;
+
+use strandline::budget;
+use strandline::report::table::{self, Align, Column};
+
+use super::{Exit, Out, review};
+
+/// What a planned link may lose, part by part, without any trace
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  strandline budget --plan traces/job/plan.toml --transmitter 0 --sensitivity -28\n\nThe contract's limits come first."
+)]
+pub(crate) struct Args {
+    /// The plan
+    #[arg(long, value_name = "PLAN")]
+    plan: PathBuf,
+    /// Least power of the transmitter in dBm
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "sensitivity")]
+    transmitter: Option<f64>,
+    /// Weakest power the receiver works with, in dBm
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    sensitivity: Option<f64>,
+    /// Strongest power the receiver bears, in dBm
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    overload: Option<f64>,
+    /// Kept for penalties, ageing and repairs, in dB
+    #[arg(long, value_name = "DB", default_value_t = 0.0)]
+    reserve: f64,
+}
+
+const COLUMNS: [Column; 4] = [
+    ("count", Align::Right),
+    ("part", Align::Left),
+    ("each dB", Align::Right),
+    ("dB", Align::Right),
+];
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let answer = review::read_plan(&args.plan).and_then(|(plan, _)| budget::of(&plan));
+    let budgets = match answer {
+        Ok(budgets) => budgets,
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
+    let mut exit = Exit::Done;
+    for own in &budgets {
+        let mut lines = vec![format!("{} nm", own.wavelength_nm)];
+        let rows: Vec<Vec<String>> = own
+            .lines
+            .iter()
+            .map(|l| {
+                vec![
+                    format!("{:.3}", l.count),
+                    l.part.clone(),
+                    format!("{:.3}", l.each_db),
+                    format!("{:.3}", l.loss_db()),
+                ]
+            })
+            .collect();
+        lines.extend(table::lines(&COLUMNS, &rows, out.width));
+        let loss = own.loss_db();
+        lines.push(format!("  together {loss:.3} dB"));
+        if let (Some(limit), Some(margin)) = (own.limit_db, own.margin_db()) {
+            lines.push(format!("  the plan allows {limit:.3} dB: margin {margin:.3} dB"));
+        }
+        if let (Some(sent), Some(least)) = (args.transmitter, args.sensitivity) {
+            let system = sent - least - args.reserve;
+            let margin = system - loss;
+            exit = exit.max(if margin < 0.0 { Exit::Objection } else { Exit::Done });
+            let word = if margin < 0.0 { "will not work" } else { "works" };
+            lines.push(format!(
+                "  transmitter to receiver leaves {system:.1} dB: {word}, margin {margin:.1} dB"
+            ));
+            let fiber = &own.lines[0];
+            if let Some(km) = budget::reach_km(system, loss - fiber.loss_db(), fiber.each_db) {
+                lines.push(format!("  with these joints it reaches {km:.1} km"));
+            }
+            if args.overload.is_some_and(|most| sent - loss > most) {
+                lines.push(
+                    "  the receiver may be overloaded: too little is lost; add an attenuator"
+                        .into(),
+                );
+                exit = exit.max(Exit::Objection);
+            }
+        }
+        out.lines(&lines);
+    }
+    out.caution();
+    exit
+}
+
+/// Pieces as whole numbers, kilometres with three decimals.
+fn count(count: f64) -> String {
+    if count.fract() == 0.0 { format!("{count:.0}") } else { format!("{count:.3}") }
+}

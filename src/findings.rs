@@ -1,1 +1,0 @@
-//! What no single limit sees: copies, swaps, wrong settings, outliers.
