@@ -54,7 +54,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             .iter()
             .map(|l| {
                 vec![
-                    format!("{:.3}", l.count),
+                    count(l.count),
                     l.part.clone(),
                     format!("{:.3}", l.each_db),
                     format!("{:.3}", l.loss_db()),
