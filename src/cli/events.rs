@@ -1,10 +1,10 @@
 //! `strandline events`: the event table.
 
-use strandline::detect::{self, Cords};
+use strandline::detect;
 use strandline::report::data::{self, TraceData};
 use strandline::report::events::{self, Look};
 
-use super::files::Files;
+use super::files::{CordArgs, Files};
 use super::{Exit, Out};
 
 /// Every event of the files: place, kind, loss, reflectance, each with its uncertainty
@@ -15,12 +15,8 @@ use super::{Exit, Out};
 pub(crate) struct Args {
     #[command(flatten)]
     files: Files,
-    /// Launch cord in metres: the link then begins at its connector
-    #[arg(long, value_name = "M")]
-    launch: Option<f64>,
-    /// Tail cord in metres: the link then ends at its connector
-    #[arg(long, value_name = "M")]
-    tail: Option<f64>,
+    #[command(flatten)]
+    cords: CordArgs,
     /// Say why each event is called what it is
     #[arg(long)]
     explain: bool,
@@ -33,16 +29,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let cords = Cords { launch_m: args.launch, tail_m: args.tail };
-    for (name, cord) in [("--launch", args.launch), ("--tail", args.tail)] {
-        if cord.is_some_and(|m| !(0.0..1e6).contains(&m)) {
-            out.error(
-                &format!("{name} is {}, expected metres from 0 on", cord.unwrap_or(0.0)),
-                None,
-            );
-            return Exit::CouldNot;
-        }
-    }
+    let cords = args.cords.cords();
     let look = Look { unit: args.files.unit.into(), width: out.width, explain: args.explain };
     let machine = args.json || args.csv;
     let (answers, exit) = args.files.each(out, |path, trace| {

@@ -1,14 +1,17 @@
 //! Files on the command line: paths and folders in, traces or error lines out, in their order.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::{Args as ClapArgs, ValueEnum};
 use rayon::prelude::*;
+use strandline::detect::Cords;
 use strandline::source::{self, OpenError};
 use strandline::trace::Trace;
 use strandline::units::{GroupIndex, LengthUnit};
 use strandline::{disk, text};
 
+use super::progress::Progress;
 use super::{Exit, Out};
 
 /// A file and what was made of it, or why nothing could be.
@@ -97,28 +100,6 @@ impl Files {
         }
     }
 
-    /// All files, folders walked, in the order given.
-    fn listed(&self) -> Vec<Result<PathBuf, (PathBuf, String)>> {
-        let mut all = Vec::new();
-        for path in &self.paths {
-            if !disk::is_folder(path) {
-                all.push(Ok(path.clone()));
-                continue;
-            }
-            match disk::traces_in(path) {
-                Ok(inside) if inside.is_empty() => {
-                    all.push(Err((
-                        path.clone(),
-                        "no trace files (*.sor) in this folder".to_owned(),
-                    )));
-                }
-                Ok(inside) => all.extend(inside.into_iter().map(Ok)),
-                Err(error) => all.push(Err((path.clone(), format!("cannot be read: {error}")))),
-            }
-        }
-        all
-    }
-
     /// Reads all files, several at a time, and makes of each what `make` does. Unreadable ones are
     /// reported on stderr; their place in the answer holds the message.
     pub(crate) fn each<T: Send>(
@@ -127,7 +108,9 @@ impl Files {
         make: impl Fn(&Path, Trace) -> T + Sync,
     ) -> (Vec<Answer<T>>, Exit) {
         let options = self.options();
-        let read = |listed: Result<PathBuf, (PathBuf, String)>| {
+        let listed = listed(&self.paths);
+        let progress = Progress::new(listed.len());
+        let read = |listed: Listed| {
             let path = match listed {
                 Ok(path) => path,
                 Err((path, message)) => return (path, Err((message, None))),
@@ -136,9 +119,11 @@ impl Files {
                 Ok(trace) => Ok(make(&path, trace)),
                 Err(error) => Err(said(&error)),
             };
+            progress.step();
             (path, made)
         };
-        let made: Vec<_> = self.listed().into_par_iter().map(read).collect();
+        let made: Vec<_> = listed.into_par_iter().map(read).collect();
+        drop(progress); // before any error line, so that none is drawn over
         let mut exit = Exit::Done;
         let answers = made
             .into_iter()
@@ -152,6 +137,82 @@ impl Files {
             })
             .collect();
         (answers, exit)
+    }
+}
+
+/// A file to read, or a path that gives none and why.
+pub(crate) type Listed = Result<PathBuf, (PathBuf, String)>;
+
+/// All files, folders walked, in the order given. One that is named twice, or once and with its
+/// folder, counts once.
+pub(crate) fn listed(paths: &[PathBuf]) -> Vec<Listed> {
+    let mut seen = BTreeSet::new();
+    let mut all = walked(paths);
+    all.retain(|one| one.as_ref().map_or(true, |path| seen.insert(path.clone())));
+    all
+}
+
+fn walked(paths: &[PathBuf]) -> Vec<Listed> {
+    let mut all = Vec::new();
+    for path in paths {
+        if !disk::is_folder(path) {
+            all.push(Ok(path.clone()));
+            continue;
+        }
+        match disk::traces_in(path) {
+            Ok(inside) if inside.is_empty() => {
+                all.push(Err((path.clone(), "no trace files (*.sor) in this folder".to_owned())));
+            }
+            Ok(inside) => all.extend(inside.into_iter().map(Ok)),
+            Err(error) => all.push(Err((path.clone(), format!("cannot be read: {error}")))),
+        }
+    }
+    all
+}
+
+/// The files of [`listed`]; what gives none is reported and ends with [`Exit::CouldNot`].
+pub(crate) fn found(paths: &[PathBuf], out: &Out) -> (Vec<PathBuf>, Exit) {
+    let mut exit = Exit::Done;
+    let mut files = Vec::new();
+    for one in listed(paths) {
+        match one {
+            Ok(path) => files.push(path),
+            Err((path, message)) => {
+                out.error(&format!("{}: {message}", path.display()), None);
+                exit = Exit::CouldNot;
+            }
+        }
+    }
+    (files, exit)
+}
+
+/// Lengths of the cords, as the user knows them.
+#[derive(ClapArgs)]
+pub(crate) struct CordArgs {
+    /// Launch cord in metres: the link then begins at its connector
+    #[arg(long, value_name = "M", value_parser = metres)]
+    launch: Option<f64>,
+    /// Tail cord in metres: the link then ends at its connector
+    #[arg(long, value_name = "M", value_parser = metres)]
+    tail: Option<f64>,
+}
+
+impl CordArgs {
+    pub(crate) fn cords(&self) -> Cords {
+        Cords { launch_m: self.launch, tail_m: self.tail }
+    }
+}
+
+/// The longest cord that is believed: no OTDR sees as far.
+const LONGEST_CORD_M: f64 = 1e6;
+
+fn metres(text: &str) -> Result<f64, String> {
+    let number: f64 =
+        text.parse().map_err(|_| format!("{text:?} is no number, expected metres from 0 on"))?;
+    if (0.0..LONGEST_CORD_M).contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("{number} is no length of a cord, expected metres from 0 on"))
     }
 }
 

@@ -2,14 +2,16 @@
 
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
+use std::sync::OnceLock;
 
 use clap::{Parser, Subcommand, ValueEnum};
-use strandline::report::{CAUTION, escape};
+use strandline::report::{CAUTION, escape, table};
 
 mod budget;
 mod events;
 mod files;
 mod plot;
+mod progress;
 mod relabel;
 mod review;
 mod show;
@@ -67,9 +69,10 @@ pub(crate) fn run() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
-            // clap prints help to stdout with 0, and usage errors to stderr with 2
-            let _ = error.print();
-            return ExitCode::from(u8::from(error.use_stderr()) * Exit::CouldNot as u8);
+            // clap prints help to stdout and usage errors to stderr
+            let lost = error.print().is_err_and(|error| error.kind() != io::ErrorKind::BrokenPipe);
+            let exit = if error.use_stderr() || lost { Exit::CouldNot } else { Exit::Done };
+            return ExitCode::from(exit as u8);
         }
     };
     let out = Out::new(cli.color);
@@ -83,7 +86,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Relabel(args) => relabel::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
     };
-    ExitCode::from(exit as u8)
+    ExitCode::from(exit.max(out.ended()) as u8)
 }
 
 /// Where answers and talk go.
@@ -91,6 +94,8 @@ pub(crate) struct Out {
     color: bool,
     /// Characters per line of what people read.
     pub(crate) width: usize,
+    /// Why stdout could not be written to, once it could not.
+    failed: OnceLock<io::Error>,
 }
 
 impl Out {
@@ -103,13 +108,29 @@ impl Out {
             Color::Never => false,
             Color::Auto => terminal && !plain,
         };
-        Out { color, width: width(terminal) }
+        Out { color, width: width(terminal), failed: OnceLock::new() }
     }
 
-    /// Prints to stdout. A reader that has gone away is no error.
+    /// Prints to stdout. What could not be written is told once, at the end.
     pub(crate) fn print(&self, text: &str) {
+        if self.failed.get().is_some() {
+            return;
+        }
         let mut stdout = io::stdout().lock();
-        let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+        if let Err(error) = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+            let _ = self.failed.set(error);
+        }
+    }
+
+    /// How printing ended: a reader that has gone away has read enough, a full disk has not.
+    fn ended(&self) -> Exit {
+        match self.failed.get() {
+            Some(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+                self.error(&format!("the answer could not be written: {error}"), None);
+                Exit::CouldNot
+            }
+            _ => Exit::Done,
+        }
     }
 
     /// Prints lines, the first bold where colour is on.
@@ -129,7 +150,7 @@ impl Out {
 
     /// The caution below what people read.
     pub(crate) fn caution(&self) {
-        self.print(&format!("\n{CAUTION}\n"));
+        self.print(&format!("\n{}\n", table::wrap(CAUTION, self.width).join("\n")));
     }
 
     /// One error line to stderr, and at most one line of advice.
@@ -147,7 +168,7 @@ impl Out {
     }
 }
 
-/// The terminal's width, at least 60; 100 where the output is no terminal; COLUMNS overrides.
+/// The terminal's width, at least 40; 100 where the output is no terminal; COLUMNS overrides.
 fn width(terminal: bool) -> usize {
     let stated = std::env::var("COLUMNS").ok().and_then(|text| text.parse::<usize>().ok());
     let measured = || {
@@ -156,5 +177,5 @@ fn width(terminal: bool) -> usize {
             .filter(|_| terminal)
             .map(|(_, columns)| columns.into())
     };
-    stated.or_else(measured).unwrap_or(100).clamp(60, 160)
+    stated.or_else(measured).unwrap_or(100).clamp(40, 160)
 }

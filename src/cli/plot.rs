@@ -1,14 +1,15 @@
 //! `strandline plot`: pictures of traces.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
-use strandline::detect::{self, Cords};
+use strandline::detect;
 use strandline::disk;
 use strandline::plot::{self, Format, Style, Theme};
 use strandline::report::{self, CAUTION, escape};
 
-use super::files::Files;
+use super::files::{self, CordArgs, Files};
 use super::{Exit, Out};
 
 /// A picture of each trace: level against distance, every event marked and measured
@@ -25,12 +26,8 @@ pub(crate) struct Args {
     /// Kind of picture, where OUT is a folder
     #[arg(long, value_enum, default_value = "svg")]
     format: Kind,
-    /// Launch cord in metres
-    #[arg(long, value_name = "M")]
-    launch: Option<f64>,
-    /// Tail cord in metres
-    #[arg(long, value_name = "M")]
-    tail: Option<f64>,
+    #[command(flatten)]
+    cords: CordArgs,
     /// Colours
     #[arg(long, value_enum, default_value = "light")]
     theme: Look,
@@ -66,38 +63,44 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         width: 1000,
         height: 620,
     };
-    let cords = Cords { launch_m: args.launch, tail_m: args.tail };
+    let cords = args.cords.cords();
     let format = if kind == Kind::Svg { Format::Svg } else { Format::Png };
-    let (answers, mut exit) = args.files.each(out, |path, trace| {
-        let analysis = detect::events(&trace, &cords);
-        let title = report::events::heading(&name_of(path), &trace);
-        plot::trace(&trace, &analysis, &title, CAUTION, &style, format)
-    });
-    if single.is_some() && answers.len() > 1 {
+    let paths: Vec<PathBuf> = files::listed(&args.files.paths).into_iter().flatten().collect();
+    if single.is_some() && paths.len() > 1 {
         out.error(
             &format!(
                 "{} is one picture, and there are {} files",
                 args.output.display(),
-                answers.len()
+                paths.len()
             ),
             Some("give a folder, as in -o pictures"),
         );
         return Exit::CouldNot;
     }
-    let mut written = 0;
-    for (path, answer) in answers {
-        let Ok(picture) = answer else { continue };
-        let target = match single {
-            Some(_) => args.output.clone(),
-            None => args.output.join(format!("{}.{}", escape::path(&stem_of(&path)), ending(kind))),
+    let targets = targets(&paths, |path| match single {
+        Some(_) => args.output.clone(),
+        None => args.output.join(format!("{}.{}", escape::path(&stem_of(path)), ending(kind))),
+    });
+    // Written where they are drawn: a thousand pictures need not fit into memory.
+    let (answers, mut exit) = args.files.each(out, |path, trace| {
+        let target = match targets.get(path) {
+            Some(Ok(target)) => target,
+            Some(Err(message)) => return Err(format!("{}: {message}", path.display())),
+            None => return Err(format!("{}: it was not there before", path.display())),
         };
-        let saved = picture.map_err(|error| error.to_string()).and_then(|bytes| {
-            disk::write_whole(&target, &bytes).map_err(|error| error.to_string())
-        });
+        let analysis = detect::events(&trace, &cords);
+        let title = report::events::heading(&name_of(path), &trace);
+        plot::trace(&trace, &analysis, &title, CAUTION, &style, format)
+            .map_err(|error| error.to_string())
+            .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
+            .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
+    });
+    let mut written = 0;
+    for saved in answers.into_iter().filter_map(|(_, answer)| answer.ok()) {
         match saved {
             Ok(()) => written += 1,
-            Err(error) => {
-                out.error(&format!("{}: {error}", target.display()), None);
+            Err(message) => {
+                out.error(&message, None);
                 exit = Exit::CouldNot;
             }
         }
@@ -108,6 +111,31 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         args.output.display()
     ));
     exit
+}
+
+/// Where each file's picture goes, or why it has no place: one of two files of the same name would
+/// be lost in silence. Names that differ in case alone are the same on many disks.
+fn targets(
+    paths: &[PathBuf],
+    target: impl Fn(&Path) -> PathBuf,
+) -> BTreeMap<PathBuf, Result<PathBuf, String>> {
+    let mut taken: BTreeMap<String, &PathBuf> = BTreeMap::new();
+    let mut all = BTreeMap::new();
+    for path in paths {
+        let own = target(path);
+        let first = *taken.entry(own.to_string_lossy().to_lowercase()).or_insert(path);
+        all.entry(path.clone()).or_insert_with(|| {
+            if first == path {
+                Ok(own)
+            } else {
+                Err(format!(
+                    "its picture would have the same name as that of {}; draw them into two folders",
+                    first.display()
+                ))
+            }
+        });
+    }
+    all
 }
 
 fn ending(kind: Kind) -> &'static str {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use strandline::disk;
 use strandline::sor::{self, Change};
 
-use super::{Exit, Out};
+use super::{Exit, Out, files};
 
 /// Corrects labels in copies of traces: samples, events and all other bytes stay as they are
 #[derive(clap::Args)]
@@ -32,21 +32,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
-    let mut files = Vec::new();
-    let mut exit = Exit::Done;
-    for path in &args.paths {
-        if !disk::is_folder(path) {
-            files.push(path.clone());
-            continue;
-        }
-        match disk::traces_in(path) {
-            Ok(inside) => files.extend(inside),
-            Err(error) => {
-                out.error(&format!("{}: cannot be read: {error}", path.display()), None);
-                exit = Exit::CouldNot;
-            }
-        }
-    }
+    let (files, mut exit) = files::found(&args.paths, out);
     let mut written = 0;
     for file in &files {
         match copy(file, &change, args) {

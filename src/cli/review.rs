@@ -1,13 +1,14 @@
 //! `strandline review`: may this job be handed over?
 
 use std::path::PathBuf;
-use std::time::Duration;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use strandline::job::Review;
 use strandline::plan::{self, Plan};
 use strandline::report::review;
 use strandline::{disk, job, source};
 
+use super::files;
+use super::progress::Progress;
 use super::{Exit, Out};
 
 /// Everything a plan asks of a folder of traces: what is there, what fails, what is missing
@@ -35,24 +36,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
-    let mut files = Vec::new();
-    let mut could_not = false;
-    for path in &args.paths {
-        if !disk::is_folder(path) {
-            files.push(path.clone());
-            continue;
-        }
-        match disk::traces_in(path) {
-            Ok(inside) => files.extend(inside),
-            Err(error) => {
-                out.error(&format!("{}: cannot be read: {error}", path.display()), None);
-                could_not = true;
-            }
-        }
-    }
-    let bar = progress(files.len() as u64);
-    let review = job::review(files, &plan, &source::Options::default(), &|| bar.inc(1));
-    bar.finish_and_clear();
+    let (files, listed) = files::found(&args.paths, out);
+    let review = of(files, &plan);
     if args.json {
         match review::json(&review, &plan, &plan_sha256) {
             Ok(text) => out.print(&text),
@@ -65,18 +50,26 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.lines(&review::lines(&review, &plan, out.width));
         out.caution();
     }
+    let objection = if review.is_clean() { Exit::Done } else { Exit::Objection };
+    objection.max(listed).max(unreadable(&review, out))
+}
+
+/// The review of some files, with a bar for who waits.
+pub(super) fn of(files: Vec<PathBuf>, plan: &Plan) -> Review {
+    let progress = Progress::new(files.len());
+    job::review(files, plan, &source::Options::default(), &|| progress.step())
+}
+
+/// Reports the files of a review that could not be read.
+pub(super) fn unreadable(review: &Review, out: &Out) -> Exit {
+    let mut exit = Exit::Done;
     for test in &review.tests {
         if let Err(error) = &test.content {
             out.error(&format!("{}: {error}", test.path.display()), None);
+            exit = Exit::CouldNot;
         }
     }
-    if could_not || review.counts.unreadable > 0 {
-        Exit::CouldNot
-    } else if review.is_clean() {
-        Exit::Done
-    } else {
-        Exit::Objection
-    }
+    exit
 }
 
 pub(super) fn read_plan(path: &std::path::Path) -> Result<(Plan, String), String> {
@@ -84,14 +77,4 @@ pub(super) fn read_plan(path: &std::path::Path) -> Result<(Plan, String), String
         .map_err(|error| format!("{}: cannot be read: {error}", path.display()))?;
     let plan = plan::read(&text).map_err(|error| format!("{}: {error}", path.display()))?;
     Ok((plan, disk::sha256(text.as_bytes())))
-}
-
-/// A bar on stderr, shown only on a terminal and only where it takes longer than half a second.
-fn progress(files: u64) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(files), ProgressDrawTarget::stderr());
-    if let Ok(style) = ProgressStyle::with_template("{pos} of {len} traces {wide_bar}") {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(500));
-    bar
 }

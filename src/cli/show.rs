@@ -37,15 +37,16 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         });
         return super::events::print_json(out, traces.collect(), exit);
     }
-    for (i, (_, answer)) in answers.iter().enumerate() {
-        if let Ok((lines, _)) = answer {
-            if i > 0 {
-                out.print("\n");
-            }
-            out.lines(lines);
+    let mut first = true;
+    for (_, answer) in &answers {
+        let Ok((lines, _)) = answer else { continue };
+        if !first {
+            out.print("\n");
         }
+        first = false;
+        out.lines(lines);
     }
-    if answers.iter().any(|(_, answer)| answer.is_ok()) {
+    if !first {
         out.caution();
     }
     exit

@@ -12,7 +12,7 @@ use super::{Exit, Out};
 /// Renders described fibres into trace files, each with its truth beside it
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline simulate traces/ferry-clean.toml -o out\n  strandline simulate --family metro --count 20 --seed 7 -o out\n\nEvery field of a scenario: docs/scenario.md. Families: --family help."
+    after_help = "Examples:\n  strandline simulate traces/ferry-clean.toml -o out\n  strandline simulate --family metro --count 20 --seed 7 -o out\n\nEvery field of a scenario: docs/scenario.md. Families: --family help.\nNo file is ever written over; one that is there already with the same bytes stays."
 )]
 pub(crate) struct Args {
     /// Scenario files
@@ -33,9 +33,6 @@ pub(crate) struct Args {
     /// Write files of version 1 of the format
     #[arg(long)]
     version_1: bool,
-    /// Write over files of the same name
-    #[arg(long)]
-    overwrite: bool,
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
@@ -87,14 +84,25 @@ fn write(one: &Rendered, name: Option<&str>, args: &Args) -> Result<(), String> 
     let version = if args.version_1 { Version::V1 } else { Version::V2 };
     let bytes = sor::encode(&one.trace, version).map_err(|error| format!("{name}: {error}"))?;
     let truth = one.truth.to_json();
-    for (ending, content) in [("sor", bytes.as_slice()), ("truth.json", truth.as_bytes())] {
-        let path = args.output.join(format!("{name}.{ending}"));
-        let written = if args.overwrite {
-            disk::write_whole(&path, content)
-        } else {
-            disk::write_new(&path, content)
-        };
-        written.map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
+    let files = [("sor", bytes.as_slice()), ("truth.json", truth.as_bytes())]
+        .map(|(ending, content)| (args.output.join(format!("{name}.{ending}")), content));
+    // Both are looked at before either is written: a trace beside another's truth would teach wrongly.
+    for (path, content) in &files {
+        if disk::exists(path) && !is_the_same(path, content) {
+            return Err(format!(
+                "{}: another file of this name is there, and none is ever written over",
+                path.display()
+            ));
+        }
+    }
+    for (path, content) in files.iter().filter(|(path, _)| !disk::exists(path)) {
+        disk::write_new(path, content)
+            .map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
     }
     Ok(())
+}
+
+/// Whether the file holds just these bytes: then it was rendered before, and all is well.
+fn is_the_same(path: &Path, content: &[u8]) -> bool {
+    disk::read(path).is_ok_and(|there| there == content)
 }

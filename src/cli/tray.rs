@@ -6,9 +6,8 @@ use strandline::grade::Verdict;
 use strandline::job::{self, FiberReview, JointReview};
 use strandline::report::table::{self, Align, Column};
 use strandline::report::{escape, events};
-use strandline::{disk, source};
 
-use super::{Exit, Out, review};
+use super::{Exit, Out, files, review};
 
 /// One joint over all fibres: loss from each end, the mean, and what to do before the tray is closed
 #[derive(clap::Args)]
@@ -52,20 +51,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         );
         return Exit::CouldNot;
     };
-    let mut files = Vec::new();
-    for path in &args.paths {
-        match disk::is_folder(path).then(|| disk::traces_in(path)) {
-            None => files.push(path.clone()),
-            Some(Ok(inside)) => files.extend(inside),
-            Some(Err(error)) => {
-                out.error(&format!("{}: cannot be read: {error}", path.display()), None);
-                return Exit::CouldNot;
-            }
-        }
-    }
-    let answer = job::review(files, &plan, &source::Options::default(), &|| ());
+    let (files, listed) = files::found(&args.paths, out);
+    let answer = review::of(files, &plan);
     let mut rows = Vec::new();
-    let mut all_fine = true;
+    let mut all_fine = !answer.fibers.is_empty();
     for fiber in &answer.fibers {
         for own in fiber.joints.iter().filter(|j| j.name == joint.name) {
             let advice = advice(fiber, own);
@@ -85,13 +74,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     lines.extend(table::lines(&COLUMNS, &rows, out.width));
     out.lines(&lines);
     out.caution();
-    if answer.counts.unreadable > 0 {
-        Exit::CouldNot
-    } else if all_fine {
-        Exit::Done
-    } else {
-        Exit::Objection
-    }
+    let objection = if all_fine { Exit::Done } else { Exit::Objection };
+    objection.max(listed).max(review::unreadable(&answer, out))
 }
 
 const FINE: &str = "fine to close";

@@ -311,11 +311,11 @@ pub fn json(document: &Document) -> Result<String, serde_json::Error> {
         text.push_str(&serde_json::to_string(trace)?);
     }
     text.push_str("\n]}\n");
-    Ok(text)
+    Ok(escape::json(&text))
 }
 
 /// Headings of the flat form.
-const COLUMNS: [&str; 16] = [
+const COLUMNS: [&str; 18] = [
     "file",
     "cable",
     "fiber",
@@ -328,8 +328,10 @@ const COLUMNS: [&str; 16] = [
     "likely",
     "loss_db",
     "loss_sigma_db",
+    "loss_at_least_db",
     "reflectance_db",
     "reflectance_sigma_db",
+    "saturated", // true: the reflectance is a bound, not a figure
     "extent_m",
     "merged",
 ];
@@ -358,8 +360,10 @@ pub fn csv(document: &Document) -> Result<String, csv::Error> {
                 event.likely.unwrap_or("").to_owned(),
                 number(event.loss_db),
                 number(event.loss_sigma_db),
+                number(event.loss_at_least_db),
                 number(event.reflectance_db),
                 number(event.reflectance_sigma_db),
+                event.saturated.to_string(),
                 event.extent_m.to_string(),
                 event.merged.to_string(),
             ])?;

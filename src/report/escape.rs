@@ -6,7 +6,9 @@ use crate::trace::Label;
 /// invisible marks.
 fn acts(c: char) -> bool {
     c.is_control()
-        || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}')
+        || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{fffe}'..='\u{ffff}'
+            | '\u{e0000}'..='\u{e007f}')
 }
 
 /// For a terminal or plain text: what acts becomes a visible escape.
@@ -48,14 +50,32 @@ pub fn markup(text: &str) -> String {
 /// apostrophe in front. Source: OWASP, "CSV Injection".
 pub fn cell(text: &str) -> String {
     let text = terminal(text);
-    match text.chars().next() {
-        Some('=' | '+' | '-' | '@') => format!("'{text}"),
+    // Blanks in front do not help: some spreadsheets drop them. The full-width forms count as well.
+    match text.trim_start().chars().next() {
+        Some('=' | '+' | '-' | '@' | '＝' | '＋' | '－' | '＠') => format!("'{text}"),
         _ => text,
     }
 }
 
+/// For a JSON document that may be shown on a terminal: what acts and stands outside ASCII becomes
+/// JSON's own escape, so that the document says the same. `json`: valid JSON, in which everything
+/// below a blank is escaped already. Source: RFC 8259, section 7.
+pub fn json(json: &str) -> String {
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if c != '\n' && acts(c) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                out.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
 /// For a part of a path: letters, digits, dot, dash and underscore stay, anything else becomes an
-/// underscore; never empty, never hidden, never a way up.
+/// underscore; never empty, never hidden, never a way up, never a device's name.
 pub fn path(text: &str) -> String {
     let mut out: String = text
         .chars()
@@ -65,7 +85,19 @@ pub fn path(text: &str) -> String {
     while out.starts_with('.') {
         out.replace_range(..1, "_");
     }
-    if out.is_empty() { "_".to_owned() } else { out }
+    if out.is_empty() || is_device(&out) { format!("_{out}") } else { out }
+}
+
+/// Whether Windows takes a name for a device, whatever its ending.
+/// Source: Microsoft, "Naming Files, Paths, and Namespaces".
+fn is_device(name: &str) -> bool {
+    let stem = name.split('.').next().unwrap_or_default().to_ascii_uppercase();
+    match stem.as_str() {
+        "CON" | "PRN" | "AUX" | "NUL" => true,
+        _ => {
+            matches!(stem.strip_prefix("COM").or_else(|| stem.strip_prefix("LPT")), Some(n) if n.len() == 1 && n.chars().all(|c| c.is_ascii_digit()))
+        }
+    }
 }
 
 #[cfg(test)]
@@ -82,6 +114,14 @@ mod tests {
             ("../../etc", "../../etc", "../../etc", "../../etc", "_._.._etc"),
             ("a\u{202e}b", "a\\u{202e}b", "a\\u{202e}b", "a\\u{202e}b", "a_b"),
             ("", "", "", "", "_"),
+            ("  =1", "  =1", "  =1", "'  =1", "___1"),
+            ("＝1", "＝1", "＝1", "'＝1", "_1"),
+            ("\t@x", "\\u{9}@x", "\\u{9}@x", "\\u{9}@x", "__x"),
+            ("\u{9b}31m", "\\u{9b}31m", "\\u{9b}31m", "\\u{9b}31m", "_31m"),
+            ("a\u{61c}b", "a\\u{61c}b", "a\\u{61c}b", "a\\u{61c}b", "a_b"),
+            ("con.a", "con.a", "con.a", "con.a", "_con.a"),
+            ("com7", "com7", "com7", "com7", "_com7"),
+            ("comet", "comet", "comet", "comet", "comet"),
             ("Österö 7", "Österö 7", "Österö 7", "Österö 7", "Österö_7"),
         ];
         for (text, in_terminal, in_markup, in_cell, in_path) in cases {
@@ -89,6 +129,16 @@ mod tests {
             assert_eq!(markup(text), in_markup);
             assert_eq!(cell(text), in_cell);
             assert_eq!(path(text), in_path, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_json_document_says_the_same_and_holds_nothing_that_acts() {
+        for text in ["\u{9b}31m", "a\u{202e}b\u{7f}", "tag \u{e0041}", "plain Ö\n\u{1b}"] {
+            let document = serde_json::to_string(text).expect("text is JSON");
+            let shown = json(&document);
+            assert!(!shown.chars().any(acts), "{shown:?}");
+            assert_eq!(serde_json::from_str::<String>(&shown).expect("still JSON"), text);
         }
     }
 }

@@ -23,13 +23,16 @@ pub fn lines(file: &str, trace: &Trace, analysis: &Analysis, look: Look) -> Vec<
     out.extend(event_table(analysis, look));
     out.extend(span(analysis, look));
     for event in analysis.events.iter().filter(|_| look.explain) {
-        out.extend(hung(&format!("event {}: {}", event.number, event.reason), look.width));
+        out.extend(table::hung(&format!("event {}: {}", event.number, event.reason), look.width));
     }
     for opinion in &analysis.opinions {
-        out.extend(hung(&format!("instrument: {}", opinion_words(opinion, look)), look.width));
+        out.extend(table::hung(
+            &format!("instrument: {}", opinion_words(opinion, look)),
+            look.width,
+        ));
     }
     for note in &analysis.notes {
-        out.extend(hung(&format!("note: {}", escape::terminal(note)), look.width));
+        out.extend(table::hung(&format!("note: {}", escape::terminal(note)), look.width));
     }
     out
 }
@@ -51,25 +54,30 @@ pub fn heading(file: &str, trace: &Trace) -> String {
     parts.join(", ")
 }
 
-const COLUMNS: [Column; 7] = [
-    ("no", Align::Right),
-    ("at", Align::Right),
-    ("what", Align::Left),
-    ("loss dB", Align::Right),
-    ("refl. dB", Align::Right),
-    ("dB/km", Align::Right),
-    ("remarks", Align::Left),
-];
+/// The unit of places stands in the heading once, not behind each place.
+fn columns(unit: LengthUnit) -> [Column; 7] {
+    let at = match unit {
+        LengthUnit::M => "at m",
+        LengthUnit::Km => "at km",
+        LengthUnit::Ft => "at ft",
+        LengthUnit::Kft => "at kft",
+        LengthUnit::Mi => "at mi",
+    };
+    [
+        ("no", Align::Right),
+        (at, Align::Right),
+        ("what", Align::Left),
+        ("loss dB", Align::Right),
+        ("refl. dB", Align::Right),
+        ("dB/km", Align::Right),
+        ("remarks", Align::Left),
+    ]
+}
 
 fn event_table(analysis: &Analysis, look: Look) -> Vec<String> {
     let rows: Vec<Vec<String>> =
         analysis.events.iter().map(|event| row(event, &analysis.sections, look)).collect();
-    let mut lines = table::lines(&COLUMNS, &rows, look.width);
-    // The unit stands in the heading once, not behind each place.
-    if let Some(first) = lines.first_mut() {
-        *first = first.replacen(" at", &format!(" at {}", look.unit), 1);
-    }
-    lines
+    table::lines(&columns(look.unit), &rows, look.width)
 }
 
 fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
@@ -97,8 +105,7 @@ fn place(event: &Event, unit: LengthUnit) -> String {
     if event.role == Role::Start {
         return at;
     }
-    let sigma = event.position_sigma_m / unit.metres();
-    format!("{at} ± {}", table::figure(Some(sigma), decimals.max(1)))
+    format!("{at} ± {}", table::sigma(event.position_sigma_m / unit.metres(), decimals))
 }
 
 /// What an event is called: its role where that says all, else its likely cause.
@@ -130,13 +137,10 @@ fn reflectance(event: &Event) -> String {
     }
 }
 
-/// A figure and its sigma, the sigma with one more digit where it would show as 0.
+/// A figure and its sigma, the sigma with more digits where it would show as 0.
 pub fn with_sigma(measured: Option<Measured>, decimals: usize) -> String {
     let Some(m) = measured else { return String::new() };
-    let more =
-        if m.sigma > 0.0 && m.sigma < 0.5 * 10.0_f64.powi(-(decimals as i32)) { 1 } else { 0 };
-    let digits = decimals + more;
-    format!("{} ± {}", table::figure(Some(m.value), decimals), table::figure(Some(m.sigma), digits))
+    format!("{} ± {}", table::figure(Some(m.value), decimals), table::sigma(m.sigma, decimals))
 }
 
 fn remarks(event: &Event) -> Vec<String> {
@@ -165,7 +169,7 @@ fn span(analysis: &Analysis, look: Look) -> Vec<String> {
         length(span.start_m.0),
         length(span.end_m.0),
         length(span.length_m.value),
-        table::figure(Some(span.length_m.sigma / unit.metres()), unit.decimals().max(1)),
+        table::sigma(span.length_m.sigma / unit.metres(), unit.decimals()),
     );
     if span.loss_db.is_some() {
         text.push_str(&format!(", loss {} dB", with_sigma(span.loss_db, 3)));
@@ -173,7 +177,7 @@ fn span(analysis: &Analysis, look: Look) -> Vec<String> {
     if span.orl_db.is_some() {
         text.push_str(&format!(", return loss {} dB", with_sigma(span.orl_db, 1)));
     }
-    hung(&text, look.width)
+    table::hung(&text, look.width)
 }
 
 fn opinion_words(opinion: &Opinion, look: Look) -> String {
@@ -189,14 +193,4 @@ fn opinion_words(opinion: &Opinion, look: Look) -> String {
             with_sigma(Some(*here_db), 3)
         ),
     }
-}
-
-/// A text as lines that hang two blanks in.
-fn hung(text: &str, width: usize) -> Vec<String> {
-    let lines = table::wrap(text, width.saturating_sub(4).max(20));
-    lines
-        .into_iter()
-        .enumerate()
-        .map(|(i, line)| if i == 0 { format!("  {line}") } else { format!("    {line}") })
-        .collect()
 }

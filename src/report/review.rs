@@ -139,7 +139,7 @@ pub fn json(review: &Review, plan: &Plan, plan_sha256: &str) -> Result<String, s
         fibers: review.fibers.iter().map(fiber).collect(),
         findings: review.findings.iter().map(finding).collect(),
     };
-    Ok(serde_json::to_string_pretty(&document)? + "\n")
+    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
 }
 
 fn test(row: &Row, review: &Review) -> TestData {

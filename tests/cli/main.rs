@@ -154,9 +154,24 @@ fn a_rendered_scenario_is_never_written_over_another_file() {
     let dir = folder.to_str().expect("UTF-8");
     let scenario = "traces/ferry-break.toml";
     assert_eq!(run(&["simulate", scenario, "-o", dir]).status.code(), Some(0));
-    let again = run(&["simulate", scenario, "-o", dir]);
-    assert_eq!(again.status.code(), Some(2), "{}", err(&again));
-    assert_eq!(run(&["simulate", scenario, "-o", dir, "--overwrite"]).status.code(), Some(0));
+    let trace = folder.join("ferry-break.sor");
+    // the same bytes again: nothing to do
+    assert_eq!(run(&["simulate", scenario, "-o", dir]).status.code(), Some(0));
+    // somebody's own file under that name, or the truth of another fibre
+    for name in ["ferry-break.sor", "ferry-break.truth.json"] {
+        let own = folder.join(name);
+        let rendered = disk::read(&own).expect("rendered");
+        disk::write_whole(&own, b"somebody's own").expect("writable");
+        let again = run(&["simulate", scenario, "-o", dir]);
+        assert_eq!(again.status.code(), Some(2), "{}", err(&again));
+        assert_eq!(disk::read(&own).expect("still there"), b"somebody's own");
+        disk::write_whole(&own, &rendered).expect("writable");
+    }
+    // a truth of another fibre is there, the trace is not: no trace comes to lie beside it
+    std::fs::remove_file(&trace).expect("ours");
+    disk::write_whole(&folder.join("ferry-break.truth.json"), b"{}").expect("writable");
+    assert_eq!(run(&["simulate", scenario, "-o", dir]).status.code(), Some(2));
+    assert!(!disk::exists(&trace));
 }
 
 #[test]
