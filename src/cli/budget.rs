@@ -63,30 +63,30 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             .collect();
         lines.extend(table::lines(&COLUMNS, &rows, out.width));
         let loss = own.loss_db();
-        lines.push(format!("  together {loss:.3} dB"));
+        let mut said = vec![format!("together {loss:.3} dB")];
         if let (Some(limit), Some(margin)) = (own.limit_db, own.margin_db()) {
-            lines.push(format!("  the plan allows {limit:.3} dB: margin {margin:.3} dB"));
+            said.push(format!("the plan allows {limit:.3} dB: margin {margin:.3} dB"));
         }
         if let (Some(sent), Some(least)) = (args.transmitter, args.sensitivity) {
             let system = sent - least - args.reserve;
             let margin = system - loss;
             exit = exit.max(if margin < 0.0 { Exit::Objection } else { Exit::Done });
             let word = if margin < 0.0 { "will not work" } else { "works" };
-            lines.push(format!(
-                "  transmitter to receiver leaves {system:.1} dB: {word}, margin {margin:.1} dB"
+            said.push(format!(
+                "transmitter to receiver leaves {system:.1} dB: {word}, margin {margin:.1} dB"
             ));
             let fiber = &own.lines[0];
             if let Some(km) = budget::reach_km(system, loss - fiber.loss_db(), fiber.each_db) {
-                lines.push(format!("  with these joints it reaches {km:.1} km"));
+                said.push(format!("with these joints it reaches {km:.1} km"));
             }
             if args.overload.is_some_and(|most| sent - loss > most) {
-                lines.push(
-                    "  the receiver may be overloaded: too little is lost; add an attenuator"
-                        .into(),
+                said.push(
+                    "the receiver may be overloaded: too little is lost; add an attenuator".into(),
                 );
                 exit = exit.max(Exit::Objection);
             }
         }
+        lines.extend(said.iter().flat_map(|text| table::hung(text, out.width)));
         out.lines(&lines);
     }
     out.caution();

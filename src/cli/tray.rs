@@ -56,9 +56,17 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let mut rows = Vec::new();
     let mut all_fine = !answer.fibers.is_empty();
     for fiber in &answer.fibers {
-        for own in fiber.joints.iter().filter(|j| j.name == joint.name) {
-            let advice = advice(fiber, own);
-            all_fine &= advice == FINE;
+        let measured: Vec<(&JointReview, &str)> = fiber
+            .joints
+            .iter()
+            .filter(|j| j.name == joint.name)
+            .map(|own| (own, advice(fiber, own)))
+            .collect();
+        // A tray is closed over a fibre, not over one of its wavelengths.
+        let fine = !measured.is_empty() && measured.iter().all(|(_, advice)| *advice == FINE);
+        all_fine &= fine;
+        for (own, advice) in measured {
+            let advice = if advice == FINE && !fine { ONE_ALONE } else { advice };
             rows.push(row(fiber, own, advice));
         }
     }
@@ -79,6 +87,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
 }
 
 const FINE: &str = "fine to close";
+
+/// Where another wavelength of the same fibre asks for more.
+const ONE_ALONE: &str = "not yet: good at this wavelength alone";
 
 /// One of four instructions, with its reason.
 fn advice(fiber: &FiberReview, own: &JointReview) -> &'static str {

@@ -85,7 +85,7 @@ fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
     let attenuation = then.and_then(|s| s.attenuation_db_per_km);
     vec![
         event.number.to_string(),
-        place(event, look.unit),
+        close(&place(event, look.unit)),
         what(event).to_owned(),
         close(&loss(event)),
         close(&reflectance(event)),

@@ -12,69 +12,99 @@ pub enum Align {
 /// A column's heading and how it stands.
 pub type Column = (&'static str, Align);
 
+/// Room below which words beside the figures would be a ladder of single words.
+const LEAST_ROOM: usize = 16;
+
 /// Lines of a table, each without blanks at its end; columns with nothing in them are left out.
 ///
-/// `rows`: one `String` per column. The last column takes what room is left of `width` characters
-/// and is wrapped there; the others are as wide as their widest cell. Where that does not fit
-/// `width`, each row becomes a few lines that name every figure.
+/// `rows`: one `String` per column. Columns are as wide as their widest cell. Words in the last one
+/// are wrapped to the room that is left of `width` characters, or stand below their row where that
+/// is too little. Where not even the figures fit, each row becomes lines that name every figure.
 pub fn lines(columns: &[Column], rows: &[Vec<String>], width: usize) -> Vec<String> {
     let used: Vec<usize> =
         (0..columns.len()).filter(|c| rows.iter().any(|row| !row[*c].is_empty())).collect();
-    let Some(last) = used.last().copied() else { return Vec::new() };
-    let length = |text: &str| text.chars().count();
-    let widths: Vec<usize> = used
-        .iter()
-        .map(|c| {
-            rows.iter().map(|row| length(&row[*c])).max().unwrap_or(0).max(length(columns[*c].0))
-        })
-        .collect();
-    let before: usize = widths[..widths.len() - 1].iter().map(|w| w + 2).sum();
-    let widest = if columns[last].1 == Align::Left {
-        before + 18
-    } else {
-        before + 2 + widths[widths.len() - 1]
+    let Some((last, figures)) = used.split_last() else { return Vec::new() };
+    let widest = |c: usize| {
+        rows.iter().map(|row| length(&row[c])).max().unwrap_or(0).max(length(columns[c].0))
     };
-    if width < LEAST_FOR_TABLES && widest > width {
-        return rows.iter().flat_map(|row| named(columns, row, width)).collect();
+    let own = widest(*last);
+    let fixed = 2 + figures.iter().map(|c| widest(*c) + 2).sum::<usize>();
+    let words = columns[*last].1 == Align::Left;
+    let room = width.saturating_sub(fixed);
+    let aligned = |used: &[usize]| Aligned {
+        columns,
+        cells: used.iter().map(|c| (*c, widest(*c))).collect(),
+    };
+    if own <= room || (words && room >= LEAST_ROOM) {
+        aligned(&used).lines(rows, room)
+    } else if words && !figures.is_empty() && fixed <= width + 2 {
+        aligned(figures).with_words_below(rows, *last, width)
+    } else {
+        rows.iter().flat_map(|row| named(columns, row, width)).collect()
     }
-    let room = width.saturating_sub(before + 2).max(16);
-    let mut out = Vec::new();
-    let heading: Vec<String> = columns.iter().map(|c| c.0.to_owned()).collect();
-    for row in std::iter::once(&heading).chain(rows) {
-        let wrapped = if columns[last].1 == Align::Left {
-            wrap(&row[last], room)
-        } else {
-            vec![row[last].clone()]
+}
+
+fn length(text: &str) -> usize {
+    text.chars().count()
+}
+
+/// A table whose columns are settled.
+struct Aligned<'a> {
+    columns: &'a [Column],
+    /// Number and width of each column that is shown; at least one.
+    cells: Vec<(usize, usize)>,
+}
+
+impl Aligned<'_> {
+    /// Heading and rows; words in the last column are wrapped to `room`.
+    fn lines(&self, rows: &[Vec<String>], room: usize) -> Vec<String> {
+        std::iter::once(&self.heading()).chain(rows).flat_map(|row| self.row(row, room)).collect()
+    }
+
+    /// Heading and rows, a line each, and the text of the column `words` on lines below its row.
+    fn with_words_below(&self, rows: &[Vec<String>], words: usize, width: usize) -> Vec<String> {
+        const INDENT: &str = "      ";
+        let mut out = self.row(&self.heading(), usize::MAX);
+        for row in rows {
+            out.extend(self.row(row, usize::MAX));
+            if !row[words].is_empty() {
+                let below = wrap(&row[words], width.saturating_sub(INDENT.len()));
+                out.extend(below.iter().map(|part| format!("{INDENT}{part}")));
+            }
+        }
+        out
+    }
+
+    fn heading(&self) -> Vec<String> {
+        self.columns.iter().map(|c| c.0.to_owned()).collect()
+    }
+
+    fn row(&self, row: &[String], room: usize) -> Vec<String> {
+        let Some((last, _)) = self.cells.last() else { return Vec::new() };
+        let parts = match self.columns[*last].1 {
+            Align::Left => wrap(&row[*last], room),
+            Align::Right => vec![row[*last].clone()],
         };
-        for (n, part) in wrapped.iter().enumerate() {
-            let mut line = String::from("  ");
-            for (c, cell_width) in used.iter().zip(&widths) {
-                let text = match (*c == last, n) {
+        let line = |(n, part): (usize, &String)| {
+            let mut line = String::new();
+            for (c, width) in &self.cells {
+                let text = match (c == last, n) {
                     (true, _) => part.as_str(),
                     (false, 0) => row[*c].as_str(),
                     (false, _) => "",
                 };
-                let pad = if *c == last && columns[*c].1 == Align::Left {
-                    0
-                } else {
-                    cell_width.saturating_sub(length(text))
-                };
-                let blanks = " ".repeat(pad);
-                match columns[*c].1 {
+                let blanks = " ".repeat(width.saturating_sub(length(text)));
+                line.push_str("  ");
+                match self.columns[*c].1 {
                     Align::Left => line.extend([text, &blanks]),
                     Align::Right => line.extend([blanks.as_str(), text]),
                 }
-                line.push_str("  ");
             }
-            out.push(line.trim_end().to_owned());
-        }
+            line.trim_end().to_owned()
+        };
+        parts.iter().enumerate().map(line).collect()
     }
-    out
 }
-
-/// Narrower than this, a table that does not fit is no table any more. Wider, a label or place of
-/// unusual length may stand out: one long line is easier to read than a list.
-const LEAST_FOR_TABLES: usize = 80;
 
 /// A row as text, each cell behind its heading.
 fn named(columns: &[Column], row: &[String], width: usize) -> Vec<String> {
@@ -99,18 +129,33 @@ pub fn hung(text: &str, width: usize) -> Vec<String> {
 /// Breaks a text at blanks into lines of at most `width` characters; a longer word stands alone.
 pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
-    for word in text.split(' ') {
+    for word in words(text) {
         let Some(line) = lines.last_mut() else { break };
         if line.is_empty() {
-            line.push_str(word);
+            line.push_str(&word);
         } else if line.chars().count() + 1 + word.chars().count() <= width {
             line.push(' ');
-            line.push_str(word);
+            line.push_str(&word);
         } else {
-            lines.push(word.to_owned());
+            lines.push(word);
         }
     }
     lines
+}
+
+/// The words of a text; a figure and what stands behind its ± are one.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    let mut glue = false;
+    for word in text.split(' ') {
+        let before = words.last_mut().filter(|_| glue || word == "±");
+        match before {
+            Some(before) => before.extend([" ", word]),
+            None => words.push(word.to_owned()),
+        }
+        glue = matches!(word, "±" | "≥");
+    }
+    words
 }
 
 /// A figure with a given number of decimals; nothing for `None`.
@@ -158,13 +203,39 @@ mod tests {
 
     #[test]
     fn a_row_that_does_not_fit_becomes_lines_that_name_each_figure() {
-        let columns = [("no", Align::Right), ("loss dB", Align::Right), ("what", Align::Left)];
-        let rows = vec![vec!["12".into(), "0.123±0.001".into(), "splice".into()]];
+        let columns = [("no", Align::Right), ("what", Align::Left), ("loss dB", Align::Right)];
+        let rows = vec![vec!["12".into(), "splice".into(), "0.123±0.001".into()]];
         assert_eq!(
-            lines(&columns, &rows, 32),
-            ["  no 12, loss dB 0.123±0.001,", "    what splice"]
+            lines(&columns, &rows, 24),
+            ["  no 12, what splice,", "    loss dB 0.123±0.001"]
         );
-        assert_eq!(lines(&columns, &rows, 80).len(), 2);
+        assert_eq!(lines(&columns, &rows, 25).len(), 2, "a heading and a row");
+    }
+
+    #[test]
+    fn words_without_room_beside_the_figures_stand_below_them() {
+        let columns = [("no", Align::Right), ("loss dB", Align::Right), ("remarks", Align::Left)];
+        let rows = vec![
+            vec!["1".into(), "0.123±0.001".into(), String::new()],
+            vec!["2".into(), "-0.123±0.001".into(), "gain: read it from both ends".into()],
+        ];
+        assert_eq!(
+            lines(&columns, &rows, 30),
+            [
+                "  no       loss dB",
+                "   1   0.123±0.001",
+                "   2  -0.123±0.001",
+                "      gain: read it from both",
+                "      ends"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_figure_and_its_uncertainty_stay_on_one_line() {
+        assert_eq!(wrap("it loses 0.587 ± 0.002 dB", 16), ["it loses", "0.587 ± 0.002 dB"]);
+        assert_eq!(wrap("at least ≥ 14.2 dB", 12), ["at least", "≥ 14.2 dB"]);
+        assert_eq!(wrap("± x", 2), ["± x"]);
     }
 
     #[test]
