@@ -1,4 +1,6 @@
 //! Speed of the main tasks, each as a median of five runs, with plain work beside it.
+//!
+//! The files are rendered once, into the target folder: about 50 MB.
 
 #![expect(clippy::print_stdout, reason = "a benchmark prints what it measured")]
 
@@ -11,7 +13,7 @@ use strandline::simulate::render;
 use strandline::sor::{self, Version};
 use strandline::{disk, source};
 
-const FILES: usize = 200;
+const FILES: usize = 1_500;
 
 fn main() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed");
