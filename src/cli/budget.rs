@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use strandline::budget;
+use strandline::budget::{self, Budget, Line};
 use strandline::report::table::{self, Align, Column};
 
 use super::{Exit, Out, review};
@@ -49,48 +49,68 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let mut exit = Exit::Done;
     for own in &budgets {
         let mut lines = vec![format!("{} nm", own.wavelength_nm)];
-        let rows: Vec<Vec<String>> = own
-            .lines
-            .iter()
-            .map(|l| {
-                vec![
-                    count(l.count),
-                    l.part.clone(),
-                    format!("{:.3}", l.each_db),
-                    format!("{:.3}", l.loss_db()),
-                ]
-            })
-            .collect();
-        lines.extend(table::lines(&COLUMNS, &rows, out.width));
-        let loss = own.loss_db();
-        let mut said = vec![format!("together {loss:.3} dB")];
-        if let (Some(limit), Some(margin)) = (own.limit_db, own.margin_db()) {
-            said.push(format!("the plan allows {limit:.3} dB: margin {margin:.3} dB"));
-        }
-        if let (Some(sent), Some(least)) = (args.transmitter, args.sensitivity) {
-            let system = sent - least - args.reserve;
-            let margin = system - loss;
-            exit = exit.max(if margin < 0.0 { Exit::Objection } else { Exit::Done });
-            let word = if margin < 0.0 { "will not work" } else { "works" };
-            said.push(format!(
-                "transmitter to receiver leaves {system:.1} dB: {word}, margin {margin:.1} dB"
-            ));
-            let fiber = &own.lines[0];
-            if let Some(km) = budget::reach_km(system, loss - fiber.loss_db(), fiber.each_db) {
-                said.push(format!("with these joints it reaches {km:.1} km"));
-            }
-            if args.overload.is_some_and(|most| sent - loss > most) {
-                said.push(
-                    "the receiver may be overloaded: too little is lost; add an attenuator".into(),
-                );
-                exit = exit.max(Exit::Objection);
-            }
-        }
+        lines.extend(table::lines(&COLUMNS, &rows(own), out.width));
+        let (said, own_exit) = said(own, args);
+        exit = exit.max(own_exit);
         lines.extend(said.iter().flat_map(|text| table::hung(text, out.width)));
         out.lines(&lines);
     }
     out.caution();
     exit
+}
+
+/// A part that the plan allows nothing for: `budget::of` counts it as 0 dB, and no joint loses that.
+fn is_unsaid(line: &Line) -> bool {
+    line.each_db == 0.0
+}
+
+fn rows(own: &Budget) -> Vec<Vec<String>> {
+    let figure = |line: &Line, db: f64| table::figure((!is_unsaid(line)).then_some(db), 3);
+    own.lines
+        .iter()
+        .map(|l| vec![count(l.count), l.part.clone(), figure(l, l.each_db), figure(l, l.loss_db())])
+        .collect()
+}
+
+/// What follows from one wavelength's budget, and how that ends.
+fn said(own: &Budget, args: &Args) -> (Vec<String>, Exit) {
+    let unsaid: Vec<&str> =
+        own.lines.iter().filter(|l| is_unsaid(l)).map(|l| l.part.as_str()).collect();
+    let whole = unsaid.is_empty();
+    let (least, most) = if whole { ("", "") } else { ("at least ", "at most ") };
+    let loss = own.loss_db();
+    let mut said = vec![format!("together {least}{loss:.3} dB")];
+    if !whole {
+        said.push(format!("the plan allows nothing for {}: not counted", unsaid.join(", ")));
+    }
+    if let (Some(limit), Some(margin)) = (own.limit_db, own.margin_db()) {
+        said.push(format!("the plan allows {limit:.3} dB: margin {most}{margin:.3} dB"));
+    }
+    let mut exit = Exit::Done;
+    if let (Some(sent), Some(weakest)) = (args.transmitter, args.sensitivity) {
+        let system = sent - weakest - args.reserve;
+        let margin = system - loss;
+        let word = match (margin < 0.0, whole) {
+            (true, _) => "will not work",
+            (false, true) => "works",
+            (false, false) => "cannot tell whether it works",
+        };
+        exit = exit.max(if word == "works" { Exit::Done } else { Exit::Objection });
+        said.push(format!(
+            "transmitter to receiver leaves {system:.1} dB: {word}, margin {most}{margin:.1} dB"
+        ));
+        let fiber = &own.lines[0];
+        if let Some(km) = budget::reach_km(system, loss - fiber.loss_db(), fiber.each_db) {
+            said.push(format!("with these joints it reaches {most}{km:.1} km"));
+        }
+        if args.overload.is_some_and(|most| sent - loss > most) {
+            said.push(
+                "the receiver may be overloaded: too little is lost; add an attenuator".into(),
+            );
+            exit = exit.max(Exit::Objection);
+        }
+    }
+    (said, exit)
 }
 
 /// Pieces as whole numbers, kilometres with three decimals.

@@ -105,6 +105,7 @@ fn advice(fiber: &FiberReview, own: &JointReview) -> &'static str {
             "free the bend in the tray, then measure again"
         }
         (Some(Verdict::Fail), true, true) => "splice again",
+        (None, true, true) => "nothing: the plan has no limit to judge it by",
         (_, true, false) => "measure from end b first",
         (_, false, true) => "measure from end a first",
         (_, false, false) => "measure it: nothing is known",

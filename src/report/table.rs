@@ -252,4 +252,29 @@ mod tests {
         assert_eq!(figure(Some(-0.51), 1), "-0.5");
         assert_eq!(figure(None, 1), "");
     }
+
+    proptest::proptest! {
+        #[test]
+        fn a_table_of_short_words_fits_any_width_and_loses_none(
+            rows in proptest::collection::vec(
+                proptest::collection::vec("([a-z]{1,8}( [a-z]{1,8}){0,5})?", 5), 1..6),
+            width in 30_usize..140,
+        ) {
+            let columns = [
+                ("no", Align::Right),
+                ("what", Align::Left),
+                ("loss dB", Align::Right),
+                ("dB/km", Align::Right),
+                ("remarks", Align::Left),
+            ];
+            let lines = lines(&columns, &rows, width);
+            for line in &lines {
+                proptest::prop_assert!(length(line) <= width, "{line:?} at {width}");
+            }
+            let shown = lines.join(" ");
+            for word in rows.iter().flatten().flat_map(|cell| cell.split_whitespace()) {
+                proptest::prop_assert!(shown.split_whitespace().any(|w| w.trim_end_matches(',') == word));
+            }
+        }
+    }
 }

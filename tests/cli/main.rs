@@ -211,6 +211,32 @@ fn a_tray_says_which_fibre_to_do_again_and_ends_with_1() {
 }
 
 #[test]
+fn a_part_without_an_allowance_is_no_part_without_a_loss() {
+    let whole = disk::read_text(&root().join("traces/job/plan.toml")).expect("demo data");
+    let system = ["--transmitter", "0", "--sensitivity", "-28"];
+    let answer = |plan: &str| run(&[&["budget", "--plan", plan][..], &system].concat());
+    assert_eq!(answer("traces/job/plan.toml").status.code(), Some(0));
+    let without: String = whole
+        .lines()
+        .filter(|line| !line.starts_with("splice_db"))
+        .map(|l| l.to_owned() + "\n")
+        .collect();
+    assert_ne!(whole, without);
+    let plan = folder("cli-unsaid").join("plan.toml");
+    disk::write_new(&plan, without.as_bytes()).expect("writable");
+    let plan = plan.to_str().expect("UTF-8");
+    let budget = answer(plan);
+    // by hand, at 1310 nm: 5.591 km · 0.38 dB/km + 2 · 0.5 dB, and three splices nobody knows
+    assert!(out(&budget).contains("together at least 3.125 dB"), "{}", out(&budget));
+    assert!(out(&budget).contains("nothing for splices"), "{}", out(&budget));
+    assert!(!out(&budget).contains("dB: works"), "{}", out(&budget));
+    assert_eq!(budget.status.code(), Some(1));
+    let tray = run(&["tray", "traces/job", "--plan", plan, "--joint", "C2"]);
+    assert!(out(&tray).contains("no limit") && !out(&tray).contains("fine to close"));
+    assert_eq!(tray.status.code(), Some(1));
+}
+
+#[test]
 fn relabelled_copies_keep_their_samples_and_nothing_is_written_over() {
     let folder = folder("cli-relabel");
     let dir = folder.to_str().expect("UTF-8");
