@@ -3,7 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::fiber::FiberReview;
-use super::test::{Content, Direction};
+use super::name::Direction;
+use super::test::Content;
 use super::{Counts, Finding, Row, Severity, Test, TestVerdict, planned};
 use crate::grade::Verdict;
 use crate::plan::Plan;

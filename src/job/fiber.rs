@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use super::test::{Content, Direction};
+use super::name::Direction;
+use super::test::Content;
 use super::{Finding, Row, Severity, Test};
 use crate::combine::{self, TwoWay};
 use crate::event::{Event, Peak, Role};

@@ -6,11 +6,13 @@ use std::path::PathBuf;
 mod check;
 mod color;
 mod fiber;
+mod name;
 mod test;
 
 pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview};
-pub use test::{Content, Direction, Test, TestVerdict};
+pub use name::{Direction, Identity, Named, number};
+pub use test::{Content, Test, TestVerdict, measure, read};
 
 use crate::plan::{Directions, Plan};
 use crate::source;
@@ -122,7 +124,13 @@ pub fn review(
 ) -> Review {
     files.sort();
     files.dedup();
-    let tests = test::read_all(&files, plan, options, done);
+    judge(test::read_all(&files, plan, options, done), plan)
+}
+
+/// The answer for files that were measured already, each with [`read`] against the same plan. Their
+/// order does not matter.
+pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
+    tests.sort_by(|a, b| a.path.cmp(&b.path));
     let mut rows = check::rows(&tests, plan);
     let mut findings = check::of_files(&tests, &rows);
     let copies = check::copies(&tests, &rows, &mut findings);

@@ -1,7 +1,6 @@
 //! One file of a job: what its labels say, and what was measured in it.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
@@ -12,24 +11,7 @@ use crate::trace::Trace;
 use crate::units::{GroupIndex, Measured};
 use crate::{disk, source};
 
-/// From which end a trace was taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Direction {
-    /// From end a.
-    AToB,
-    /// From end b.
-    BToA,
-}
-
-impl Direction {
-    /// Its word in the contract.
-    pub fn word(self) -> &'static str {
-        match self {
-            Direction::AToB => "a-to-b",
-            Direction::BToA => "b-to-a",
-        }
-    }
-}
+use super::name::{Direction, Identity};
 
 /// What became of a measurement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -136,19 +118,18 @@ pub(super) fn read_all(
     options: &source::Options,
     done: &(dyn Fn() + Sync),
 ) -> Vec<Test> {
-    let counter = AtomicUsize::new(0);
     files
         .par_iter()
         .map(|path| {
             let test = read(path, plan, options);
-            counter.fetch_add(1, Ordering::Relaxed);
             done();
             test
         })
         .collect()
 }
 
-fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
+/// Reads and measures one file.
+pub fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
     let bytes = match disk::read(path) {
         Ok(bytes) => bytes,
         Err(error) => {
@@ -156,22 +137,23 @@ fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
             return Test { path: path.into(), sha256: String::new(), content };
         }
     };
-    let sha256 = disk::sha256(&bytes);
-    let content = source::decode(path, &bytes, options)
+    measure(path, &bytes, plan, options)
+}
+
+/// As [`read`], from bytes that were read already.
+pub fn measure(path: &Path, bytes: &[u8], plan: &Plan, options: &source::Options) -> Test {
+    let content = source::decode(path, bytes, options)
         .map_err(|error| error.cause.to_string())
         .map(|trace| content(path, trace, plan));
-    Test { path: path.into(), sha256, content }
+    Test { path: path.into(), sha256: disk::sha256(bytes), content }
 }
 
 fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
     let file_index = trace.settings.file_index.value();
-    let wavelength = trace
-        .settings
-        .wavelength_nm
-        .map(|nm| plan.planned_wavelength_nm(nm).unwrap_or(nm.round() as u16));
-    let named = Named::of(path, plan);
+    let who = Identity::of(path, &trace, plan);
+    let wavelength = who.wavelength_nm;
     let samples: Vec<u8> = trace.counts.iter().flat_map(|count| count.to_le_bytes()).collect();
-    let direction = direction(&trace, plan).or(named.direction);
+    let direction = who.direction;
     let agreed = wavelength.and_then(|w| plan.measure.group_index.get(&w).copied());
     let trace = match agreed.and_then(GroupIndex::new) {
         Some(index) => trace.with_index(index),
@@ -180,11 +162,10 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
     let measured = Measurement::of(&trace, plan, direction);
     let text = |label: &crate::trace::Label| label.text();
     Content {
-        fiber: number(&text(&trace.labels.fiber)).or(named.fiber),
+        fiber: who.fiber,
         wavelength_nm: wavelength,
         direction,
-        own_cable: trace.labels.cable.is_blank()
-            || trace.labels.cable.text().eq_ignore_ascii_case(&plan.cable.id),
+        own_cable: who.own_cable,
         operator: text(&trace.labels.operator),
         instrument: [&trace.instrument.supplier, &trace.instrument.module]
             .map(text)
@@ -209,56 +190,6 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         near_db: measured.near_db,
         joints: measured.joints,
         far_db: measured.far_db,
-    }
-}
-
-/// The last run of digits in a label, as fibres are labelled 7, 007, F07.
-fn number(text: &str) -> Option<u32> {
-    let digits: Vec<&str> =
-        text.split(|c: char| !c.is_ascii_digit()).filter(|d| !d.is_empty()).collect();
-    digits.last().and_then(|d| d.parse().ok()).filter(|n| *n > 0)
-}
-
-fn direction(trace: &Trace, plan: &Plan) -> Option<Direction> {
-    let same = |text: String, end: &str| !text.is_empty() && text.eq_ignore_ascii_case(end);
-    let [a, b] = &plan.cable.ends;
-    let (from, to) = (trace.labels.from.text(), trace.labels.to.text());
-    if same(from.clone(), a) || same(to.clone(), b) {
-        Some(Direction::AToB)
-    } else if same(from, b) || same(to, a) {
-        Some(Direction::BToA)
-    } else {
-        None
-    }
-}
-
-/// What a file's name says, by the plan's pattern: a fall-back for blank labels.
-#[derive(Default)]
-struct Named {
-    fiber: Option<u32>,
-    direction: Option<Direction>,
-}
-
-impl Named {
-    fn of(path: &Path, plan: &Plan) -> Named {
-        let pattern =
-            plan.measure.file_name.as_deref().unwrap_or("{cable}_{fiber}_{wavelength}_{direction}");
-        let stem = path.file_stem().map_or(String::new(), |s| s.to_string_lossy().into_owned());
-        let mut named = Named::default();
-        for (field, part) in pattern.split('_').zip(stem.split('_')) {
-            match field {
-                "{fiber}" => named.fiber = number(part),
-                "{direction}" => {
-                    named.direction = match part.to_ascii_lowercase().as_str() {
-                        "ab" | "a-to-b" => Some(Direction::AToB),
-                        "ba" | "b-to-a" => Some(Direction::BToA),
-                        _ => None,
-                    };
-                }
-                _ => {}
-            }
-        }
-        named
     }
 }
 
