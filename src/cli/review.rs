@@ -1,10 +1,10 @@
 //! `strandline review`: may this job be handed over?
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use strandline::job::Review;
 use strandline::plan::{self, Plan};
-use strandline::report::review;
+use strandline::report::{review, sheets};
 use strandline::{disk, job, source};
 
 use super::files;
@@ -26,6 +26,9 @@ pub(crate) struct Args {
     /// The document strandline.review/1 for programs
     #[arg(long)]
     json: bool,
+    /// Write the whole review into a folder: the document, and tables for spreadsheets
+    #[arg(long, value_name = "DIR")]
+    report: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
@@ -50,8 +53,51 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.lines(&review::lines(&review, &plan, out.width));
         out.caution();
     }
+    let written = match &args.report {
+        Some(folder) => write_report(folder, &review, &plan, &plan_sha256, out),
+        None => Exit::Done,
+    };
     let objection = if review.is_clean() { Exit::Done } else { Exit::Objection };
-    objection.max(listed).max(unreadable(&review, out))
+    objection.max(listed).max(unreadable(&review, out)).max(written)
+}
+
+/// Writes the files of a report. All are made before the first is written, and each appears whole.
+fn write_report(folder: &Path, review: &Review, plan: &Plan, sha256: &str, out: &Out) -> Exit {
+    let files = match report_files(review, plan, sha256) {
+        Ok(files) => files,
+        Err(message) => {
+            out.error(&format!("the report could not be made: {message}"), None);
+            return Exit::CouldNot;
+        }
+    };
+    for (name, bytes) in &files {
+        let path = folder.join(name);
+        if let Err(error) = disk::write_whole(&path, bytes) {
+            out.error(
+                &format!("{}: cannot be written: {error}", path.display()),
+                Some("the report is not complete: --report takes a folder that can be written"),
+            );
+            return Exit::CouldNot;
+        }
+    }
+    let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
+    out.note(&format!("written into {}: {}", folder.display(), names.join(", ")));
+    Exit::Done
+}
+
+/// Names and contents of a report's files.
+fn report_files(
+    review: &Review,
+    plan: &Plan,
+    sha256: &str,
+) -> Result<Vec<(String, Vec<u8>)>, String> {
+    let json = review::json(review, plan, sha256).map_err(|error| error.to_string())?;
+    let mut files = vec![("review.json".to_owned(), json.into_bytes())];
+    for sheet in sheets::tables(review, plan) {
+        let csv = sheets::csv(&sheet).map_err(|error| error.to_string())?;
+        files.push((format!("{}.csv", sheet.name), csv));
+    }
+    Ok(files)
 }
 
 /// The review of some files, with a bar for who waits.

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use super::name::Direction;
+use super::section::{self, SectionReview};
 use super::test::Content;
 use super::{Finding, Row, Severity, Test};
 use crate::combine::{self, TwoWay};
@@ -82,12 +83,14 @@ pub struct FiberReview {
     pub joints: Vec<JointReview>,
     /// Links per wavelength.
     pub links: Vec<LinkReview>,
+    /// Sections between joints, of each trace that counts.
+    pub sections: Vec<SectionReview>,
     /// What is to be said.
     pub findings: Vec<Finding>,
     /// Where it is broken, in fibre metres from end a.
     pub(super) broken_m: Option<f64>,
-    /// Verdicts of sections, by wavelength.
-    pub(super) sections: Vec<(u16, Verdict)>,
+    /// Verdicts that sections and their means give, by wavelength.
+    pub(super) judged_sections: Vec<(u16, Verdict)>,
     /// Whether a planned measurement is missing, or one of its tests is undecided.
     pub(super) incomplete: bool,
     pub(super) doubtful: bool,
@@ -102,7 +105,7 @@ impl FiberReview {
         let worst = grade::worst(
             parts
                 .chain(self.links.iter().filter_map(|l| l.verdict))
-                .chain(self.sections.iter().map(|s| s.1)),
+                .chain(self.judged_sections.iter().map(|s| s.1)),
         );
         self.verdict = match worst {
             Some(Verdict::Fail) => FiberVerdict::Fail,
@@ -117,7 +120,7 @@ impl FiberReview {
     pub(super) fn worst_at(&self, wavelength_nm: u16) -> Option<Verdict> {
         let joints = self.joints.iter().filter(|j| j.wavelength_nm == wavelength_nm);
         let links = self.links.iter().filter(|l| l.wavelength_nm == wavelength_nm);
-        let sections = self.sections.iter().filter(|s| s.0 == wavelength_nm);
+        let sections = self.judged_sections.iter().filter(|s| s.0 == wavelength_nm);
         grade::worst(
             joints
                 .filter_map(|j| j.verdict)
@@ -157,9 +160,10 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
         length_m,
         joints: Vec::new(),
         links: Vec::new(),
+        sections: Vec::new(),
         findings: Vec::new(),
         broken_m: None,
-        sections: Vec::new(),
+        judged_sections: Vec::new(),
         incomplete: false,
         doubtful: false,
     };
@@ -462,68 +466,52 @@ impl Own<'_> {
         }
     }
 
-    /// Judges the attenuation of the fibre between joints: the longest sections of each trace.
+    /// Judges the attenuation of the fibre between joints: the longer sections of each trace, and
+    /// their mean at each wavelength.
     fn judge_sections(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
-        let mut worst: Option<(u16, Measured, f64, f64)> = None;
-        let mut sums: BTreeMap<u16, (f64, f64)> = BTreeMap::new(); // weighted value, weight
         for (wavelength, direction, _, content) in &self.tests {
-            let Some(limit) = self.plan.attenuation_limit_db_per_km(f64::from(*wavelength)) else {
-                continue;
-            };
-            let (Some(near), length) =
-                (content.near_m, content.length_m.map_or(f64::INFINITY, |l| l.value))
+            out.sections.extend(section::of_trace(content, *wavelength, *direction, self.plan));
+        }
+        let mut worst: Option<(&SectionReview, Measured, f64)> = None;
+        let mut sums: BTreeMap<u16, (f64, f64, f64)> = BTreeMap::new(); // weighted value, weight, limit
+        for own in &out.sections {
+            let (Some(verdict), Some(attenuation), Some(limit)) =
+                (own.verdict, own.attenuation_db_per_km, own.limit_db_per_km)
             else {
                 continue;
             };
-            for section in &content.analysis.sections {
-                let (from, to) = (section.from_m.0 - near, section.to_m.0 - near);
-                let inside = from > -1.0 && to < length + 1.0 && to - from > 40.0 * content.pulse_m;
-                let Some(attenuation) = section.attenuation_db_per_km.filter(|_| inside) else {
-                    continue;
-                };
-                let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
-                let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
-                if attenuation.sigma > 0.0 {
-                    let weight = attenuation.sigma.powi(-2);
-                    let sum = sums.entry(*wavelength).or_default();
-                    *sum = (sum.0 + weight * attenuation.value, sum.1 + weight);
-                }
-                // A short section alone rarely decides; one that fails does.
-                if graded.verdict == Verdict::Fail {
-                    out.sections.push((*wavelength, Verdict::Fail));
-                }
-                if graded.verdict == Verdict::Fail
-                    && worst.is_none_or(|w| attenuation.value / limit > w.1.value / w.2)
-                {
-                    let middle = 0.5 * (from + to);
-                    let cable =
-                        if *direction == Direction::BToA { length - middle } else { middle };
-                    worst = Some((*wavelength, attenuation, limit, cable));
+            if attenuation.sigma > 0.0 {
+                let weight = attenuation.sigma.powi(-2);
+                let sum = sums.entry(own.wavelength_nm).or_insert((0.0, 0.0, limit));
+                *sum = (sum.0 + weight * attenuation.value, sum.1 + weight, limit);
+            }
+            // A short section alone rarely decides; one that fails does.
+            if verdict == Verdict::Fail {
+                out.judged_sections.push((own.wavelength_nm, Verdict::Fail));
+                if worst.is_none_or(|w| attenuation.value / limit > w.1.value / w.2) {
+                    worst = Some((own, attenuation, limit));
                 }
             }
         }
-        for (wavelength, (value, weight)) in sums {
-            let Some(limit) = self.plan.attenuation_limit_db_per_km(f64::from(wavelength)) else {
-                continue;
-            };
+        for (wavelength, (value, weight, limit)) in sums {
             let mean = Measured::new(value / weight, weight.powf(-0.5));
             let with = mean.widened(limits.linearity_db_per_db * mean.value);
-            out.sections.push((
+            out.judged_sections.push((
                 wavelength,
                 grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict,
             ));
         }
-        if let Some((wavelength, attenuation, limit, at_m)) = worst {
-            let place = self.section_name(at_m);
-            let mut finding =
-                self.finding("high-attenuation", Severity::Fault, Some(&place), Some(at_m));
+        if let Some((own, attenuation, limit)) = worst {
+            let at_m = own.middle_m();
+            let place = at_m.map_or("a section".to_owned(), |m| self.section_name(m));
+            let mut finding = self.finding("high-attenuation", Severity::Fault, Some(&place), at_m);
             finding.evidence.insert("attenuation_db_per_km", attenuation.value);
             finding.evidence.insert("attenuation_sigma_db_per_km", attenuation.sigma);
             finding.evidence.insert("limit_db_per_km", limit);
             finding.says = format!(
-                "{place} loses {:.3} ± {:.3} dB/km at {wavelength} nm; the limit is {limit} dB/km",
-                attenuation.value, attenuation.sigma
+                "{place} loses {:.3} ± {:.3} dB/km at {} nm; the limit is {limit} dB/km",
+                attenuation.value, attenuation.sigma, own.wavelength_nm
             );
             finding.next =
                 "look along this stretch for strain or bends; measure at a longer wavelength"

@@ -4,6 +4,7 @@ pub mod data;
 pub mod escape;
 pub mod events;
 pub mod review;
+pub mod sheets;
 pub mod show;
 pub mod table;
 

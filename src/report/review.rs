@@ -6,103 +6,122 @@ use serde::Serialize;
 
 use super::{CAUTION, data, escape, table};
 use crate::grade::Verdict;
-use crate::job::{self, Direction, FiberReview, Finding, Review, Row, Severity, TestVerdict};
+use crate::job::{
+    self, Direction, FiberReview, Finding, Review, Row, SectionReview, Severity, TestVerdict,
+};
 use crate::plan::Plan;
 use crate::units::Measured;
 
+/// The document; tables and pages take their figures from it, so that all say the same.
 #[derive(Serialize)]
-struct Document<'a> {
-    schema: &'static str,
-    caution: &'static str,
-    plan: PlanData<'a>,
-    counts: CountsData,
-    tests: Vec<TestData>,
-    fibers: Vec<FiberData>,
-    findings: Vec<FindingData>,
+pub(super) struct Document<'a> {
+    pub(super) schema: &'static str,
+    pub(super) caution: &'static str,
+    pub(super) plan: PlanData<'a>,
+    pub(super) counts: CountsData,
+    pub(super) tests: Vec<TestData>,
+    pub(super) fibers: Vec<FiberData>,
+    pub(super) findings: Vec<FindingData>,
 }
 
 #[derive(Serialize)]
-struct PlanData<'a> {
-    cable: &'a str,
-    sha256: &'a str,
-    preset: Option<&'static str>,
-    limits_come_from: &'static str,
+pub(super) struct PlanData<'a> {
+    pub(super) cable: &'a str,
+    pub(super) sha256: &'a str,
+    pub(super) preset: Option<&'static str>,
+    pub(super) limits_come_from: &'static str,
 }
 
 #[derive(Serialize)]
-struct CountsData {
-    planned: usize,
-    measured: usize,
-    passed: usize,
-    failed: usize,
-    undecided: usize,
-    missing: usize,
-    surplus: usize,
-    unreadable: usize,
+pub(super) struct CountsData {
+    pub(super) planned: usize,
+    pub(super) measured: usize,
+    pub(super) passed: usize,
+    pub(super) failed: usize,
+    pub(super) undecided: usize,
+    pub(super) missing: usize,
+    pub(super) surplus: usize,
+    pub(super) unreadable: usize,
 }
 
 #[derive(Serialize)]
-struct TestData {
-    fiber: Option<u32>,
-    wavelength_nm: Option<u16>,
-    direction: Option<&'static str>,
-    file: Option<String>,
-    sha256: Option<String>,
-    instrument: Option<String>,
-    serial: Option<String>,
-    operator: Option<String>,
-    measured_at: Option<String>,
-    counts: bool,
-    verdict: &'static str,
-    reasons: Vec<String>,
+pub(super) struct TestData {
+    pub(super) fiber: Option<u32>,
+    pub(super) wavelength_nm: Option<u16>,
+    pub(super) direction: Option<&'static str>,
+    pub(super) file: Option<String>,
+    pub(super) sha256: Option<String>,
+    pub(super) instrument: Option<String>,
+    pub(super) serial: Option<String>,
+    pub(super) operator: Option<String>,
+    pub(super) measured_at: Option<String>,
+    pub(super) counts: bool,
+    pub(super) verdict: &'static str,
+    pub(super) reasons: Vec<String>,
 }
 
 #[derive(Serialize)]
-struct FiberData {
-    fiber: u32,
-    color: &'static str,
-    tube_color: &'static str,
-    verdict: &'static str,
-    length_m: Option<f64>,
-    joints: Vec<JointData>,
-    links: Vec<LinkData>,
-    findings: Vec<FindingData>,
+pub(super) struct FiberData {
+    pub(super) fiber: u32,
+    pub(super) color: &'static str,
+    pub(super) tube_color: &'static str,
+    pub(super) verdict: &'static str,
+    pub(super) length_m: Option<f64>,
+    pub(super) joints: Vec<JointData>,
+    pub(super) links: Vec<LinkData>,
+    pub(super) sections: Vec<SectionData>,
+    pub(super) findings: Vec<FindingData>,
 }
 
 #[derive(Serialize)]
-struct JointData {
-    name: String,
-    at_m: f64,
-    at_sigma_m: f64,
-    wavelength_nm: u16,
-    loss_from_a_db: Option<f64>,
-    loss_from_b_db: Option<f64>,
-    loss_db: Option<f64>,
-    loss_sigma_db: Option<f64>,
-    reflectance_db: Option<f64>,
-    verdict: Option<&'static str>,
+pub(super) struct JointData {
+    pub(super) name: String,
+    pub(super) at_m: f64,
+    pub(super) at_sigma_m: f64,
+    pub(super) wavelength_nm: u16,
+    pub(super) loss_from_a_db: Option<f64>,
+    pub(super) loss_from_a_sigma_db: Option<f64>,
+    pub(super) loss_from_b_db: Option<f64>,
+    pub(super) loss_from_b_sigma_db: Option<f64>,
+    pub(super) loss_db: Option<f64>,
+    pub(super) loss_sigma_db: Option<f64>,
+    pub(super) reflectance_db: Option<f64>,
+    pub(super) reflectance_sigma_db: Option<f64>,
+    pub(super) verdict: Option<&'static str>,
 }
 
 #[derive(Serialize)]
-struct LinkData {
-    wavelength_nm: u16,
-    loss_db: Option<f64>,
-    loss_sigma_db: Option<f64>,
-    limit_db: Option<f64>,
-    verdict: Option<&'static str>,
+pub(super) struct LinkData {
+    pub(super) wavelength_nm: u16,
+    pub(super) loss_db: Option<f64>,
+    pub(super) loss_sigma_db: Option<f64>,
+    pub(super) limit_db: Option<f64>,
+    pub(super) verdict: Option<&'static str>,
 }
 
 #[derive(Serialize)]
-struct FindingData {
-    kind: &'static str,
-    severity: &'static str,
+pub(super) struct SectionData {
+    pub(super) wavelength_nm: u16,
+    pub(super) direction: &'static str,
+    pub(super) from_m: Option<f64>,
+    pub(super) to_m: Option<f64>,
+    pub(super) attenuation_db_per_km: Option<f64>,
+    pub(super) attenuation_sigma_db_per_km: Option<f64>,
+    pub(super) limit_db_per_km: Option<f64>,
+    pub(super) verdict: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+pub(super) struct FindingData {
+    pub(super) kind: &'static str,
+    pub(super) severity: &'static str,
     #[serde(rename = "where")]
-    place: Option<String>,
-    at_m: Option<f64>,
-    files: Vec<String>,
-    evidence: BTreeMap<&'static str, f64>,
-    says: String,
-    next: String,
+    pub(super) place: Option<String>,
+    pub(super) at_m: Option<f64>,
+    pub(super) files: Vec<String>,
+    pub(super) evidence: BTreeMap<&'static str, f64>,
+    pub(super) says: String,
+    pub(super) next: String,
 }
 
 /// The document `strandline.review/1` as text.
@@ -112,8 +131,14 @@ struct FindingData {
 /// # Errors
 /// Never in practice: the document has no keys that JSON could not hold.
 pub fn json(review: &Review, plan: &Plan, plan_sha256: &str) -> Result<String, serde_json::Error> {
+    let document = document(review, plan, plan_sha256);
+    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+}
+
+/// The document as data.
+pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str) -> Document<'a> {
     let c = review.counts;
-    let document = Document {
+    Document {
         schema: "strandline.review/1",
         caution: CAUTION,
         plan: PlanData {
@@ -138,8 +163,7 @@ pub fn json(review: &Review, plan: &Plan, plan_sha256: &str) -> Result<String, s
         tests: review.rows.iter().map(|row| test(row, review)).collect(),
         fibers: review.fibers.iter().map(fiber).collect(),
         findings: review.findings.iter().map(finding).collect(),
-    };
-    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+    }
 }
 
 fn test(row: &Row, review: &Review) -> TestData {
@@ -177,10 +201,14 @@ fn fiber(own: &FiberReview) -> FiberData {
                 at_sigma_m: rounded(joint.at_sigma_m, 1e3),
                 wavelength_nm: joint.wavelength_nm,
                 loss_from_a_db: value(joint.loss.from_a_db),
+                loss_from_a_sigma_db: sigma(joint.loss.from_a_db),
                 loss_from_b_db: value(joint.loss.from_b_db),
+                loss_from_b_sigma_db: sigma(joint.loss.from_b_db),
                 loss_db: value(joint.loss.loss_db),
                 loss_sigma_db: sigma(joint.loss.loss_db),
                 reflectance_db: value(joint.reflectance_db),
+                // Without a sigma it is the least that a saturated receiver saw.
+                reflectance_sigma_db: sigma(joint.reflectance_db.filter(|r| r.sigma > 0.0)),
                 verdict: joint.verdict.map(Verdict::word),
             })
             .collect(),
@@ -195,7 +223,21 @@ fn fiber(own: &FiberReview) -> FiberData {
                 verdict: link.verdict.map(Verdict::word),
             })
             .collect(),
+        sections: own.sections.iter().map(section).collect(),
         findings: own.findings.iter().map(finding).collect(),
+    }
+}
+
+fn section(own: &SectionReview) -> SectionData {
+    SectionData {
+        wavelength_nm: own.wavelength_nm,
+        direction: own.direction.word(),
+        from_m: own.from_m.map(|m| rounded(m, 1e3)),
+        to_m: own.to_m.map(|m| rounded(m, 1e3)),
+        attenuation_db_per_km: value(own.attenuation_db_per_km),
+        attenuation_sigma_db_per_km: sigma(own.attenuation_db_per_km),
+        limit_db_per_km: own.limit_db_per_km.map(|l| rounded(l, 1e6)),
+        verdict: own.verdict.map(Verdict::word),
     }
 }
 

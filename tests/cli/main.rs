@@ -8,6 +8,7 @@ use strandline::{disk, sor, source};
 
 mod golden;
 mod pictures;
+mod report;
 mod streams;
 mod walk;
 
