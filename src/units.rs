@@ -50,6 +50,46 @@ impl Measured {
     pub fn widened(self, sigma: f64) -> Measured {
         Measured::new(self.value, self.sigma.hypot(sigma))
     }
+
+    /// The mean of figures whose errors are independent, each weighted by its sigma. `None` of none.
+    /// Source: the weighted mean of JCGM 100:2008, 5.1.2, with weights `1/sigma²`.
+    pub fn mean(figures: impl IntoIterator<Item = Measured>) -> Option<Measured> {
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for one in figures {
+            let weight = one.sigma.max(LEAST_SIGMA).powi(-2);
+            sum += weight * one.value;
+            weights += weight;
+        }
+        (weights > 0.0).then(|| Measured::new(sum / weights, weights.powf(-0.5)))
+    }
+}
+
+/// A sigma of nothing would take all the weight.
+const LEAST_SIGMA: f64 = 1e-9;
+
+/// `0.0587 ± 0.0023`: sigma to two significant digits, as JCGM 100:2008, 7.2.6 asks, the value to the
+/// same place. A sigma of exactly nothing is not shown.
+impl fmt::Display for Measured {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !(self.sigma > 0.0 && self.sigma.is_finite()) {
+            return f.write_str(&signless(format!("{:.3}", self.value)));
+        }
+        // The exponent of the rounded figure: 0.0996 is 0.10, not 0.100.
+        let text = format!("{:.1e}", self.sigma);
+        let exponent: i32 = text.split('e').nth(1).and_then(|e| e.parse().ok()).unwrap_or(0);
+        let decimals = (1 - exponent).clamp(0, 9) as usize;
+        let value = signless(format!("{:.decimals$}", self.value));
+        write!(f, "{value} ± {:.decimals$}", self.sigma)
+    }
+}
+
+/// A rounded zero has no sign.
+fn signless(text: String) -> String {
+    if text.trim_start_matches(['-', '0', '.']).is_empty() {
+        text.trim_start_matches('-').to_owned()
+    } else {
+        text
+    }
 }
 
 /// Metres from the instrument's front panel, launch cord included.
@@ -213,6 +253,32 @@ mod tests {
         // C8: international yard, 1959
         assert_abs_diff_eq!(1.5 * LengthUnit::Mi.metres(), 2414.016, epsilon = 1e-9);
         assert_abs_diff_eq!(LengthUnit::Kft.metres(), 304.8, epsilon = 1e-12);
+    }
+
+    #[test]
+    fn a_sigma_is_shown_to_two_digits_and_the_value_to_the_same_place() {
+        // JCGM 100:2008, 7.2.6: standard uncertainties to at most two significant digits
+        let cases = [
+            (1.2145, 0.0042, "1.2145 ± 0.0042"),
+            (1.2145, 0.0996, "1.21 ± 0.10"),
+            (14324.04, 0.351, "14324.04 ± 0.35"),
+            (14324.04, 41.6, "14324 ± 42"),
+            (-0.000_01, 0.02, "0.000 ± 0.020"),
+            (0.5, 0.0, "0.500"),
+        ];
+        for (value, sigma, text) in cases {
+            assert_eq!(Measured::new(value, sigma).to_string(), text);
+        }
+    }
+
+    #[test]
+    fn a_weighted_mean_is_nearer_to_the_surer_figure() {
+        // by hand: weights 1/0.01² and 1/0.02²: (0.10·4 + 0.20·1)/5 = 0.12, sigma 0.01·√(4/5)
+        let both = [Measured::new(0.10, 0.01), Measured::new(0.20, 0.02)];
+        let mean = Measured::mean(both).unwrap();
+        assert_abs_diff_eq!(mean.value, 0.12, epsilon = 1e-12);
+        assert_abs_diff_eq!(mean.sigma, 0.008_944, epsilon = 1e-6);
+        assert_eq!(Measured::mean([]), None);
     }
 
     #[test]

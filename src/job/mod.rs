@@ -7,13 +7,11 @@ mod check;
 mod color;
 mod fiber;
 mod name;
-mod section;
 mod test;
 
 pub use color::{fiber_color, tube_color};
-pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview};
+pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
 pub use name::{Direction, Identity, Named, number};
-pub use section::SectionReview;
 pub use test::{Content, Test, TestVerdict, measure, read};
 
 use crate::plan::{Directions, Plan};

@@ -1,0 +1,177 @@
+//! Planned joints and end connectors of one fibre, measured from both ends; the joints judged.
+
+use super::super::Severity;
+use super::super::name::Direction;
+use super::super::test::Content;
+use super::{FiberReview, JointReview, Own, highest};
+use crate::combine::{self, TwoWay};
+use crate::event::{Event, Peak, Role};
+use crate::grade::{self, Limit, Verdict};
+use crate::plan::{JointKind, PlannedJoint};
+use crate::units::Measured;
+
+impl Own<'_> {
+    /// All joints and both end connectors at one wavelength, not yet judged.
+    pub(super) fn joints(&self, wavelength_nm: u16, length_m: Option<f64>) -> Vec<JointReview> {
+        let (a, b) =
+            (self.of(wavelength_nm, Direction::AToB), self.of(wavelength_nm, Direction::BToA));
+        let one_way = self.plan.limits.one_way_db;
+        let reflectance = |near: Option<&Content>, far: Option<&Content>| {
+            let one = near.and_then(|c| c.near_m.and_then(|m| reflection_at(c, m)));
+            let other = far.and_then(|c| {
+                c.near_m.zip(c.length_m).and_then(|(m, l)| reflection_at(c, m + l.value))
+            });
+            highest(one, other)
+        };
+        let end = |name: &str, at_m: f64, loss: TwoWay, reflectance_db| JointReview {
+            name: name.into(),
+            at_m,
+            at_sigma_m: 0.0,
+            wavelength_nm,
+            loss,
+            reflectance_db,
+            verdict: None,
+        };
+        let mut joints = Vec::new();
+        if self.plan.measure.launch_m.is_some() {
+            let loss =
+                combine::two_way(a.and_then(|c| c.near_db), b.and_then(|c| c.far_db), one_way);
+            joints.push(end("end a", 0.0, loss, reflectance(a, b)));
+        }
+        for (i, joint) in self.plan.joints.iter().enumerate() {
+            let of = |c: Option<&Content>| c.and_then(|c| c.joints.get(i).copied());
+            let (from_a, from_b) = (of(a), of(b));
+            let loss =
+                combine::two_way(from_a.and_then(|j| j.1), from_b.and_then(|j| j.1), one_way);
+            let places: Vec<f64> = [from_a, from_b]
+                .into_iter()
+                .flatten()
+                .filter(|j| j.1.is_some())
+                .map(|j| j.0)
+                .collect();
+            let mean = places.iter().sum::<f64>() / places.len().max(1) as f64;
+            let at_m = if places.is_empty() { joint.at_m } else { mean };
+            let spread = places.iter().map(|p| (p - at_m).abs()).fold(0.0, f64::max);
+            let seen = |c: Option<&Content>, back: bool| {
+                let c = c?;
+                let length = c.length_m.map(|l| l.value).or(self.plan.cable.length_m);
+                let from_near = if back { length? - at_m } else { at_m };
+                reflection_at(c, c.near_m? + from_near)
+            };
+            joints.push(JointReview {
+                name: joint.name.clone(),
+                at_m,
+                at_sigma_m: spread.max(0.1),
+                wavelength_nm,
+                loss,
+                reflectance_db: highest(seen(a, false), seen(b, true)),
+                verdict: None,
+            });
+        }
+        let loss = combine::two_way(a.and_then(|c| c.far_db), b.and_then(|c| c.near_db), one_way);
+        let at_m = length_m.or(self.plan.cable.length_m).unwrap_or(0.0);
+        if self.plan.measure.tail_m.is_some() || self.plan.measure.launch_m.is_some() {
+            joints.push(end("end b", at_m, loss, reflectance(b, a)));
+        }
+        joints
+    }
+
+    /// Judges planned joints; says high splices, bends, and unequal fibres.
+    pub(super) fn judge_joints(&self, out: &mut FiberReview) {
+        let limits = &self.plan.limits;
+        for joint in &self.plan.joints {
+            let Some(limit) = self.plan.joint_limit_db(joint.kind) else { continue };
+            let mut failed: Vec<(u16, Measured)> = Vec::new();
+            let mut known: Vec<(u16, Measured)> = Vec::new();
+            let mut place = joint.at_m;
+            for own in out.joints.iter_mut().filter(|j| j.name == joint.name) {
+                place = own.at_m;
+                let Some(loss) = own.loss.loss_db else { continue };
+                let with = grade::with_linearity(loss, limits.linearity_db_per_db);
+                let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
+                own.verdict = Some(graded.verdict);
+                known.push((own.wavelength_nm, loss));
+                if graded.verdict == Verdict::Fail {
+                    failed.push((own.wavelength_nm, loss));
+                }
+            }
+            known.sort_by_key(|k| k.0);
+            let bend = known
+                .first()
+                .zip(known.last())
+                .filter(|(s, l)| s.0 < l.0 && combine::grows_like_a_bend(s.1, l.1));
+            if let Some((_, worst)) = failed.iter().max_by(|a, b| a.1.value.total_cmp(&b.1.value)) {
+                let kind = match (bend.is_some(), joint.kind) {
+                    (true, _) => "bend",
+                    (false, JointKind::Connector) => "high-connector",
+                    (false, _) => "high-splice",
+                };
+                let mut finding =
+                    self.finding(kind, Severity::Fault, Some(&joint.name), Some(place));
+                finding.evidence.insert("loss_db", worst.value);
+                finding.evidence.insert("loss_sigma_db", worst.sigma);
+                finding.evidence.insert("limit_db", limit);
+                let figures: Vec<String> =
+                    known.iter().map(|(w, l)| format!("{l} dB at {w} nm")).collect();
+                finding.says =
+                    format!("{} loses {}; the limit is {limit} dB", joint.name, figures.join(", "));
+                finding.next = if bend.is_some() {
+                    "look for a tight bend in the tray before splicing anything: the loss grows with wavelength".into()
+                } else {
+                    "splice again: the loss is alike at every wavelength".into()
+                };
+                out.findings.push(finding);
+            } else {
+                self.say_unequal(joint, limit, out);
+            }
+        }
+    }
+
+    /// A remark where one end alone would be judged otherwise than the mean.
+    fn say_unequal(&self, joint: &PlannedJoint, limit: f64, out: &mut FiberReview) {
+        let confidence = self.plan.limits.confidence;
+        let otherwise = out.joints.iter().find(|j| {
+            let (Some(mean), Some(step)) = (j.verdict, j.loss.step_db) else { return false };
+            let one = |m: Option<Measured>| {
+                m.map(|m| grade::judge(m, Limit::AtMost(limit), confidence).verdict)
+            };
+            j.name == joint.name
+                && mean == Verdict::Pass
+                && step.value.abs() > 3.0 * step.sigma
+                && (one(j.loss.from_a_db) == Some(Verdict::Fail)
+                    || one(j.loss.from_b_db) == Some(Verdict::Fail))
+        });
+        let Some(found) = otherwise else { return };
+        let (a, b) = (found.loss.from_a_db, found.loss.from_b_db);
+        let value = |m: Option<Measured>| m.map_or(0.0, |m| m.value);
+        let mut finding =
+            self.finding("unequal-fibers", Severity::Remark, Some(&joint.name), Some(found.at_m));
+        finding.evidence.insert("loss_from_a_db", value(a));
+        finding.evidence.insert("loss_from_b_db", value(b));
+        finding.says = format!(
+            "{} shows {:.3} dB from end a and {:.3} dB from end b: fibres of unequal backscatter; the mean is good",
+            joint.name,
+            value(a),
+            value(b)
+        );
+        finding.next = "nothing".into();
+        out.findings.push(finding);
+    }
+}
+
+/// The whole reflection of an event within a pulse of a place.
+fn reflection_at(content: &Content, panel_m: f64) -> Option<Measured> {
+    let off = |e: &&Event| (e.position_m.0 - panel_m).abs();
+    let event = content
+        .analysis
+        .events
+        .iter()
+        .filter(|e| e.role == Role::Joint)
+        .min_by(|a, b| off(a).total_cmp(&off(b)))
+        .filter(|e| off(e) < content.pulse_m.max(3.0))?;
+    match event.peak? {
+        Peak::Whole { reflectance_db } => reflectance_db,
+        // A lower bound is the least that it reflects.
+        Peak::Saturated { at_least_db } => at_least_db.map(|r| Measured::new(r, 0.0)),
+    }
+}

@@ -1,0 +1,237 @@
+//! One fibre from all its measurements: joints, connectors, sections, links, and what is wrong.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+mod cut;
+mod end;
+mod joint;
+mod link;
+mod section;
+
+pub use section::SectionReview;
+
+use super::name::Direction;
+use super::test::Content;
+use super::{Finding, Row, Severity, Test};
+use crate::combine::TwoWay;
+use crate::grade::{self, Verdict};
+use crate::plan::{Plan, PlannedJoint};
+use crate::units::Measured;
+
+/// A joint of one fibre at one wavelength.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JointReview {
+    /// Its name, `end a` or `end b`.
+    pub name: String,
+    /// Fibre metres from end a's connector.
+    pub at_m: f64,
+    /// One sigma of that, from what both ends say.
+    pub at_sigma_m: f64,
+    /// Wavelength in nm.
+    pub wavelength_nm: u16,
+    /// Its loss from both ends.
+    pub loss: TwoWay,
+    /// Highest reflectance seen.
+    pub reflectance_db: Option<Measured>,
+    /// `None`: the plan sets no limit.
+    pub verdict: Option<Verdict>,
+}
+
+/// A link of one fibre at one wavelength.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LinkReview {
+    /// Wavelength in nm.
+    pub wavelength_nm: u16,
+    /// Loss from end connector to end connector, both included; mean of both ends where measured.
+    pub loss_db: Option<Measured>,
+    /// The limit.
+    pub limit_db: Option<f64>,
+    /// `None`: no limit or no loss.
+    pub verdict: Option<Verdict>,
+}
+
+/// What a fibre as a whole is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum FiberVerdict {
+    /// Everything that was planned is there and within its limits.
+    Pass,
+    /// Something cannot be told.
+    Undecided,
+    /// A planned measurement is missing.
+    Incomplete,
+    /// Something is beyond its limit, or a fault was found.
+    Fail,
+}
+
+impl FiberVerdict {
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        match self {
+            FiberVerdict::Pass => "pass",
+            FiberVerdict::Undecided => "undecided",
+            FiberVerdict::Incomplete => "incomplete",
+            FiberVerdict::Fail => "fail",
+        }
+    }
+}
+
+/// One fibre.
+#[derive(Clone, Debug)]
+pub struct FiberReview {
+    /// Its number.
+    pub fiber: u32,
+    /// Its verdict.
+    pub verdict: FiberVerdict,
+    /// Length between the end connectors, mean of all measurements.
+    pub length_m: Option<f64>,
+    /// Joints and end connectors per wavelength.
+    pub joints: Vec<JointReview>,
+    /// Links per wavelength.
+    pub links: Vec<LinkReview>,
+    /// Sections between joints, of each trace that counts.
+    pub sections: Vec<SectionReview>,
+    /// What is to be said.
+    pub findings: Vec<Finding>,
+    /// Where it is broken, in fibre metres from end a.
+    pub(super) broken_m: Option<f64>,
+    /// Verdicts that sections and their means give, by wavelength.
+    pub(super) judged_sections: Vec<(u16, Verdict)>,
+    /// Whether a planned measurement is missing, or one of its tests is undecided.
+    pub(super) incomplete: bool,
+    pub(super) doubtful: bool,
+}
+
+impl FiberReview {
+    /// Sets the verdict from everything found: fail before incomplete before undecided before pass.
+    pub(super) fn settle(&mut self) {
+        let faults =
+            self.findings.iter().any(|f| f.severity == Severity::Fault && f.kind != "missing");
+        let parts = self.joints.iter().filter_map(|j| j.verdict);
+        let worst = grade::worst(
+            parts
+                .chain(self.links.iter().filter_map(|l| l.verdict))
+                .chain(self.judged_sections.iter().map(|s| s.1)),
+        );
+        self.verdict = match worst {
+            Some(Verdict::Fail) => FiberVerdict::Fail,
+            _ if faults && !self.findings.iter().any(|f| f.kind == "copy") => FiberVerdict::Fail,
+            _ if self.incomplete => FiberVerdict::Incomplete,
+            Some(Verdict::Pass) if !self.doubtful => FiberVerdict::Pass,
+            _ => FiberVerdict::Undecided,
+        };
+    }
+
+    /// Worst verdict of everything at one wavelength. `None` where nothing was judged.
+    pub(super) fn worst_at(&self, wavelength_nm: u16) -> Option<Verdict> {
+        let joints = self.joints.iter().filter(|j| j.wavelength_nm == wavelength_nm);
+        let links = self.links.iter().filter(|l| l.wavelength_nm == wavelength_nm);
+        let sections = self.judged_sections.iter().filter(|s| s.0 == wavelength_nm);
+        grade::worst(
+            joints
+                .filter_map(|j| j.verdict)
+                .chain(links.filter_map(|l| l.verdict))
+                .chain(sections.map(|s| s.1)),
+        )
+    }
+}
+
+/// The measurements of one fibre that count.
+struct Own<'a> {
+    fiber: u32,
+    plan: &'a Plan,
+    tests: Vec<(u16, Direction, &'a Test, &'a Content)>,
+}
+
+/// Reviews one fibre.
+pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> FiberReview {
+    let counting = rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts);
+    let own = Own {
+        fiber,
+        plan,
+        tests: counting
+            .filter_map(|r| {
+                let test = &tests[r.test?];
+                Some((r.wavelength_nm?, r.direction?, test, test.read()?))
+            })
+            .collect(),
+    };
+    let lengths: Vec<f64> =
+        own.tests.iter().filter_map(|t| t.3.length_m).map(|l| l.value).collect();
+    let length_m =
+        (!lengths.is_empty()).then(|| lengths.iter().sum::<f64>() / lengths.len() as f64);
+    let mut out = FiberReview {
+        fiber,
+        verdict: FiberVerdict::Undecided,
+        length_m,
+        joints: Vec::new(),
+        links: Vec::new(),
+        sections: Vec::new(),
+        findings: Vec::new(),
+        broken_m: None,
+        judged_sections: Vec::new(),
+        incomplete: false,
+        doubtful: false,
+    };
+    own.find_break(&mut out);
+    let (joints, links): (Vec<_>, Vec<_>) = plan
+        .measure
+        .wavelengths_nm
+        .iter()
+        .map(|w| (own.joints(*w, length_m), own.link(*w, out.broken_m)))
+        .unzip();
+    out.joints = joints.into_iter().flatten().collect();
+    out.links = links;
+    own.judge_joints(&mut out);
+    own.judge_ends(&mut out);
+    own.judge_sections(&mut out);
+    own.judge_links(&mut out);
+    out
+}
+
+impl Own<'_> {
+    fn of(&self, wavelength_nm: u16, direction: Direction) -> Option<&Content> {
+        self.tests.iter().find(|t| t.0 == wavelength_nm && t.1 == direction).map(|t| t.3)
+    }
+
+    fn files(&self) -> Vec<PathBuf> {
+        self.tests.iter().map(|t| t.2.path.clone()).collect()
+    }
+
+    fn finding(
+        &self,
+        kind: &'static str,
+        severity: Severity,
+        place: Option<&str>,
+        at_m: Option<f64>,
+    ) -> Finding {
+        Finding {
+            kind,
+            severity,
+            fiber: Some(self.fiber),
+            place: place.map(str::to_owned),
+            at_m,
+            files: self.files(),
+            evidence: BTreeMap::new(),
+            says: String::new(),
+            next: String::new(),
+        }
+    }
+
+    /// `C2–C3`, with the ends as `end a` and `end b`.
+    fn section_name(&self, at_m: f64) -> String {
+        let names = |joint: Option<&PlannedJoint>, end: &str| {
+            joint.map_or(end.to_owned(), |j| j.name.clone())
+        };
+        let before = self.plan.joints.iter().rev().find(|j| j.at_m <= at_m);
+        let behind = self.plan.joints.iter().find(|j| j.at_m > at_m);
+        format!("{}–{}", names(before, "end a"), names(behind, "end b"))
+    }
+}
+
+fn highest(a: Option<Measured>, b: Option<Measured>) -> Option<Measured> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(if a.value >= b.value { a } else { b }),
+        (one, other) => one.or(other),
+    }
+}

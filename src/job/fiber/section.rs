@@ -1,0 +1,141 @@
+//! The fibre between joints, as each trace of the cable shows it, judged by its attenuation.
+
+use std::collections::BTreeMap;
+
+use super::super::Severity;
+use super::super::name::Direction;
+use super::super::test::Content;
+use super::{FiberReview, Own};
+use crate::grade::{self, Limit, Verdict};
+use crate::plan::Plan;
+use crate::units::Measured;
+
+/// A section shorter than this many pulses is listed and not judged: its slope says too little.
+/// Common practice, no source.
+const JUDGED_FROM_PULSES: f64 = 40.0;
+
+/// A section between two events of one trace, on the cable.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SectionReview {
+    /// Wavelength in nm.
+    pub wavelength_nm: u16,
+    /// From which end the trace was taken.
+    pub direction: Direction,
+    /// Its beginning in fibre metres from end a's connector. `None`: measured from end b, and nothing
+    /// says how long the fibre is.
+    pub from_m: Option<f64>,
+    /// Its end, likewise; beyond `from_m` whatever the direction.
+    pub to_m: Option<f64>,
+    /// Attenuation. `None` where the section shows no line.
+    pub attenuation_db_per_km: Option<Measured>,
+    /// The limit at this wavelength.
+    pub limit_db_per_km: Option<f64>,
+    /// `None`: no limit, no figure, or too short to be judged.
+    pub verdict: Option<Verdict>,
+}
+
+impl SectionReview {
+    /// The middle in fibre metres from end a's connector, where that is known.
+    fn middle_m(&self) -> Option<f64> {
+        self.from_m.zip(self.to_m).map(|(from, to)| 0.5 * (from + to))
+    }
+}
+
+impl Own<'_> {
+    /// Judges the attenuation of the fibre between joints: the longer sections of each trace, and
+    /// their mean at each wavelength.
+    pub(super) fn judge_sections(&self, out: &mut FiberReview) {
+        let limits = &self.plan.limits;
+        for (wavelength, direction, _, content) in &self.tests {
+            out.sections.extend(of_trace(content, *wavelength, *direction, self.plan));
+        }
+        let mut worst: Option<(&SectionReview, Measured, f64)> = None;
+        let mut sums: BTreeMap<u16, (f64, f64, f64)> = BTreeMap::new(); // weighted value, weight, limit
+        for own in &out.sections {
+            let (Some(verdict), Some(attenuation), Some(limit)) =
+                (own.verdict, own.attenuation_db_per_km, own.limit_db_per_km)
+            else {
+                continue;
+            };
+            if attenuation.sigma > 0.0 {
+                let weight = attenuation.sigma.powi(-2);
+                let sum = sums.entry(own.wavelength_nm).or_insert((0.0, 0.0, limit));
+                *sum = (sum.0 + weight * attenuation.value, sum.1 + weight, limit);
+            }
+            // A short section alone rarely decides; one that fails does.
+            if verdict == Verdict::Fail {
+                out.judged_sections.push((own.wavelength_nm, Verdict::Fail));
+                if worst.is_none_or(|w| attenuation.value / limit > w.1.value / w.2) {
+                    worst = Some((own, attenuation, limit));
+                }
+            }
+        }
+        for (wavelength, (value, weight, limit)) in sums {
+            let mean = Measured::new(value / weight, weight.powf(-0.5));
+            let with = mean.widened(limits.linearity_db_per_db * mean.value);
+            out.judged_sections.push((
+                wavelength,
+                grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict,
+            ));
+        }
+        if let Some((own, attenuation, limit)) = worst {
+            let at_m = own.middle_m();
+            let place = at_m.map_or("a section".to_owned(), |m| self.section_name(m));
+            let mut finding = self.finding("high-attenuation", Severity::Fault, Some(&place), at_m);
+            finding.evidence.insert("attenuation_db_per_km", attenuation.value);
+            finding.evidence.insert("attenuation_sigma_db_per_km", attenuation.sigma);
+            finding.evidence.insert("limit_db_per_km", limit);
+            finding.says = format!(
+                "{place} loses {attenuation} dB/km at {} nm; the limit is {limit} dB/km",
+                own.wavelength_nm
+            );
+            finding.next =
+                "look along this stretch for strain or bends; measure at a longer wavelength"
+                    .into();
+            out.findings.push(finding);
+        }
+    }
+}
+
+/// The sections of one trace between the end connectors; none where the near connector is not seen.
+fn of_trace(
+    content: &Content,
+    wavelength_nm: u16,
+    direction: Direction,
+    plan: &Plan,
+) -> Vec<SectionReview> {
+    let Some(near_m) = content.near_m else { return Vec::new() };
+    let seen_m = content.length_m.map(|l| l.value);
+    let limits = &plan.limits;
+    let limit_db_per_km = plan.attenuation_limit_db_per_km(f64::from(wavelength_nm));
+    let mut sections = Vec::new();
+    for section in &content.analysis.sections {
+        let (from, to) = (section.from_m.0 - near_m, section.to_m.0 - near_m);
+        if from <= -1.0 || to >= seen_m.unwrap_or(f64::INFINITY) + 1.0 {
+            continue; // in a cord
+        }
+        let (from_m, to_m) = match direction {
+            Direction::AToB => (Some(from), Some(to)),
+            Direction::BToA => {
+                let length = seen_m.or(plan.cable.length_m);
+                (length.map(|l| l - to), length.map(|l| l - from))
+            }
+        };
+        let attenuation = section.attenuation_db_per_km;
+        let judged = attenuation.filter(|_| to - from > JUDGED_FROM_PULSES * content.pulse_m);
+        let verdict = judged.zip(limit_db_per_km).map(|(attenuation, limit)| {
+            let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
+            grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
+        });
+        sections.push(SectionReview {
+            wavelength_nm,
+            direction,
+            from_m,
+            to_m,
+            attenuation_db_per_km: attenuation,
+            limit_db_per_km,
+            verdict,
+        });
+    }
+    sections
+}
