@@ -18,14 +18,26 @@ pub fn read(path: &Path) -> io::Result<Vec<u8>> {
     let file = fs::File::open(path)?;
     let length = file.metadata()?.len();
     if length > LARGEST_BYTES {
-        return Err(io::Error::new(
-            io::ErrorKind::FileTooLarge,
-            format!("{length} bytes are more than a trace can have"),
-        ));
+        return Err(too_large(length));
     }
     let mut bytes = Vec::with_capacity(length as usize);
-    file.take(LARGEST_BYTES).read_to_end(&mut bytes)?;
+    file.take(LARGEST_BYTES + 1).read_to_end(&mut bytes)?; // pipes have no length, files may grow
+    if bytes.len() as u64 > LARGEST_BYTES {
+        return Err(too_large(bytes.len() as u64));
+    }
     Ok(bytes)
+}
+
+fn too_large(length: u64) -> io::Error {
+    let says = format!("{length} bytes are more than a trace can have");
+    io::Error::new(io::ErrorKind::FileTooLarge, says)
+}
+
+/// A path for a message: control characters in names are escaped, the rest stays as it is.
+pub fn shown(path: &Path) -> String {
+    let escaped =
+        |c: char| if c.is_control() { c.escape_default().collect() } else { String::from(c) };
+    path.to_string_lossy().chars().map(escaped).collect()
 }
 
 /// The text of a file, without a byte order mark.
@@ -51,26 +63,38 @@ pub fn exists(path: &Path) -> bool {
 /// All trace files (`*.sor`, in any case) in a folder and those inside it, sorted by path. Folders
 /// reached twice through links are walked once.
 ///
+/// An inner folder that cannot be read stands in the list itself, so that whoever reads the list
+/// meets its error by name: nothing is left out in silence.
+///
 /// # Errors
-/// Where the folder itself cannot be read; inner folders that cannot are left out.
+/// Where the folder itself cannot be read.
 pub fn traces_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
     let mut found = Vec::new();
-    let mut seen = BTreeSet::new();
-    walk(folder, &mut seen, &mut found)?;
+    let mut seen = BTreeSet::from([fs::canonicalize(folder)?]);
+    let mut inner = Vec::new();
+    list(folder, &mut inner, &mut found)?;
+    while let Some(folder) = inner.pop() {
+        let is_new = fs::canonicalize(&folder).map_or(true, |real| seen.insert(real));
+        if is_new && list(&folder, &mut inner, &mut found).is_err() {
+            found.push(folder);
+        }
+    }
     found.sort();
     Ok(found)
 }
 
-fn walk(folder: &Path, seen: &mut BTreeSet<PathBuf>, found: &mut Vec<PathBuf>) -> io::Result<()> {
-    if !seen.insert(fs::canonicalize(folder)?) {
-        return Ok(());
-    }
-    for entry in fs::read_dir(folder)?.flatten() {
+fn list(folder: &Path, inner: &mut Vec<PathBuf>, found: &mut Vec<PathBuf>) -> io::Result<()> {
+    let mut entries = fs::read_dir(folder)?.collect::<io::Result<Vec<_>>>()?;
+    // Of two links to one folder always the same one is walked: the last of a sorted stack first.
+    entries.sort_by_key(|entry| std::cmp::Reverse(entry.file_name()));
+    for entry in entries {
         let path = entry.path();
-        if path.is_dir() {
-            let _ = walk(&path, seen, found); // an inner folder without permission is no reason to stop
-        } else if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("sor")) {
-            found.push(path);
+        let is_trace = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("sor"));
+        match fs::metadata(&path) {
+            Ok(data) if data.is_dir() => inner.push(path),
+            Ok(data) if is_trace && data.is_file() => found.push(path), // a pipe would never end
+            Err(_) if is_trace => found.push(path), // a broken link: reading it says so
+            _ => {}
         }
     }
     Ok(())
@@ -90,28 +114,42 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
 /// # Errors
 /// `AlreadyExists` where there is one, else as [`write_whole`].
 pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    if fs::symlink_metadata(path).is_ok() {
+        return Err(io::ErrorKind::AlreadyExists.into());
+    }
     let beside = prepare(path, bytes)?;
     // A hard link fails where the name is taken, also against another writer at the same moment.
     let linked = fs::hard_link(&beside, path).or_else(|error| match error.kind() {
         io::ErrorKind::AlreadyExists => Err(error),
-        _ if path.exists() => Err(io::Error::from(io::ErrorKind::AlreadyExists)),
-        _ => fs::copy(&beside, path).map(|_| ()), // file systems without links, such as a stick's
+        _ => create(path, bytes), // file systems without links, such as a stick's
     });
     let _ = fs::remove_file(&beside);
     linked
 }
 
+/// Writes a file that is not there yet, and takes it away again where that fails halfway.
+fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = fs::OpenOptions::new().write(true).create_new(true).open(path)?;
+    file.write_all(bytes).inspect_err(|_| drop(fs::remove_file(path)))
+}
+
+/// Writes the bytes under a spare name in the folder of `path`, which is made if it is not there.
 fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
-    if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
+    const SPARE_NAMES: usize = 1000; // writers at the same moment, and what a crash left behind
+    path.file_name().ok_or(io::ErrorKind::InvalidInput)?;
+    if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         fs::create_dir_all(folder)?;
     }
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().ok_or(io::ErrorKind::InvalidInput)?);
-    name.push(".part");
-    let beside = path.with_file_name(name);
-    let written = fs::File::create(&beside).and_then(|mut file| file.write_all(bytes));
-    written.inspect_err(|_| drop(fs::remove_file(&beside)))?;
-    Ok(beside)
+    for n in 0..SPARE_NAMES {
+        let beside = path.with_file_name(format!(".strandline-{n}.part"));
+        match create(&beside, bytes) {
+            Ok(()) => return Ok(beside),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(error),
+        }
+    }
+    let says = "too many unfinished files (.strandline-*.part) in the folder; remove them";
+    Err(io::Error::new(io::ErrorKind::AlreadyExists, says))
 }
 
 /// Adds lines to the end of a file, which is made if it is not there.
@@ -146,6 +184,84 @@ pub fn sha256(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// An empty folder of its own below the target folder.
+    fn folder(name: &str) -> PathBuf {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/tmp/disk").join(name);
+        let _ = fs::remove_dir_all(&folder);
+        fs::create_dir_all(&folder).unwrap();
+        folder
+    }
+
+    fn names(folder: &Path) -> Vec<String> {
+        let found = traces_in(folder).unwrap();
+        found.iter().map(|p| shown(p.strip_prefix(folder).unwrap()).replace('\\', "/")).collect()
+    }
+
+    #[test]
+    fn traces_are_found_in_any_case_sorted_and_once() {
+        let folder = folder("walk");
+        for name in ["b.SOR", "a.sor", "in/c.Sor", "in/notes.txt", "in/sor", "d.sor.bak"] {
+            write_whole(&folder.join(name), b"x").unwrap();
+        }
+        assert_eq!(names(&folder), ["a.sor", "b.SOR", "in/c.Sor"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_in_a_ring_are_walked_once_and_broken_ones_are_listed() {
+        use std::os::unix::fs::symlink;
+        let folder = folder("ring");
+        write_whole(&folder.join("in/a.sor"), b"x").unwrap();
+        symlink(&folder, folder.join("in/up")).unwrap();
+        symlink(folder.join("in"), folder.join("same")).unwrap();
+        symlink("nowhere", folder.join("gone.sor")).unwrap();
+        assert_eq!(names(&folder), ["gone.sor", "in/a.sor"]);
+        assert!(read(&folder.join("gone.sor")).is_err());
+    }
+
+    #[test]
+    fn a_new_file_never_takes_the_place_of_another() {
+        let path = folder("new").join("deep/a.sor");
+        write_new(&path, b"first").unwrap();
+        let second = write_new(&path, b"second").unwrap_err();
+        assert_eq!(second.kind(), io::ErrorKind::AlreadyExists);
+        assert_eq!(read(&path).unwrap(), b"first");
+        write_whole(&path, b"third").unwrap();
+        assert_eq!(read(&path).unwrap(), b"third");
+        let beside: Vec<_> = fs::read_dir(path.parent().unwrap()).unwrap().collect();
+        assert_eq!(beside.len(), 1, "nothing unfinished stays: {beside:?}");
+    }
+
+    #[test]
+    fn writers_at_the_same_moment_leave_one_whole_file_each_time() {
+        let path = folder("race").join("a.sor");
+        let wrote: Vec<bool> = std::thread::scope(|scope| {
+            let path = &path;
+            let start = |n: u8| scope.spawn(move || write_new(path, &vec![n; 100_000]).is_ok());
+            let running: Vec<_> = (0..8).map(start).collect();
+            running.into_iter().map(|thread| thread.join().unwrap()).collect()
+        });
+        assert_eq!(wrote.iter().filter(|wrote| **wrote).count(), 1);
+        let bytes = read(&path).unwrap();
+        assert!(bytes.len() == 100_000 && bytes.iter().all(|byte| *byte == bytes[0]));
+    }
+
+    #[test]
+    fn a_file_beyond_all_traces_is_refused_before_it_is_read() {
+        let path = folder("large").join("huge.sor");
+        write_whole(&path, b"").unwrap();
+        // A hole in the file: no space on disk, only a length.
+        let file = fs::OpenOptions::new().write(true).open(&path).unwrap();
+        file.set_len(LARGEST_BYTES + 1).unwrap();
+        assert_eq!(read(&path).unwrap_err().kind(), io::ErrorKind::FileTooLarge);
+        fs::remove_file(&path).unwrap();
+    }
+
+    #[test]
+    fn a_name_with_control_characters_is_harmless_in_a_message() {
+        assert_eq!(shown(Path::new("a\u{1b}[2J\nb ü.sor")), "a\\u{1b}[2J\\nb ü.sor");
+    }
 
     #[test]
     fn the_hash_is_the_published_one() {

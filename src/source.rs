@@ -1,13 +1,17 @@
 //! A path in; a trace, or an error that names the file, out.
 
+use std::borrow::Cow;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::disk;
 use crate::sor::{self, SorError};
 use crate::text::{self, TextError};
-use crate::trace::{Note, Trace};
+use crate::trace::Trace;
 use crate::units::GroupIndex;
-use crate::{disk, units};
+
+/// In characters: where no digit stands until here, a file is no table of numbers.
+const LONGEST_HEADING: usize = 4096;
 
 /// What the user says about files.
 #[derive(Clone, Copy, Debug, PartialEq, Default)]
@@ -24,7 +28,7 @@ pub struct Options {
 
 /// Why a file gave no trace.
 #[derive(Debug, thiserror::Error)]
-#[error("{}: {cause}", .path.display())]
+#[error("{}: {cause}", disk::shown(.path))]
 pub struct OpenError {
     /// The file.
     pub path: PathBuf,
@@ -78,38 +82,33 @@ pub fn read(path: &Path, options: &Options) -> Result<Trace, OpenError> {
 /// As [`read`].
 pub fn decode(path: &Path, bytes: &[u8], options: &Options) -> Result<Trace, OpenError> {
     let failed = |cause: Cause| OpenError { path: path.into(), cause: Box::new(cause) };
-    if !sor::is_sor(bytes) && looks_like_text(bytes) {
+    if let Some(content) = as_text(bytes) {
+        text::check(&content).map_err(|error| failed(error.into()))?;
         let Some(text) = options.text else { return Err(failed(Cause::TextUnsaid)) };
-        let content = String::from_utf8_lossy(bytes);
         return text::read(&content, &text).map_err(|error| failed(error.into()));
     }
-    let sor_options = sor::Options {
+    let options = sor::Options {
         index: options.index,
         spacing_per_sample: options.spacing_per_sample,
         clock_unix_s: options.clock_unix_s,
     };
-    let mut trace = sor::decode(bytes, &sor_options).map_err(|error| failed(error.into()))?;
-    note_index(&mut trace);
-    Ok(trace)
+    sor::decode(bytes, &options).map_err(|error| failed(error.into()))
 }
 
-fn note_index(trace: &mut Trace) {
-    let (used, file): (units::GroupIndex, units::GroupIndex) =
-        (trace.settings.index, trace.settings.file_index);
-    if used != file {
-        let says = format!(
-            "distances computed anew with index {:.5}, the file says {:.5}",
-            used.value(),
-            file.value()
-        );
-        trace.notes.push(Note { block: "File".into(), byte: None, says });
-    }
-}
-
-/// Whether the beginning is printable and holds a line of at least two numbers: a digit is enough.
-fn looks_like_text(bytes: &[u8]) -> bool {
-    let start = &bytes[..bytes.len().min(512)];
-    !start.is_empty()
-        && start.iter().all(|b| matches!(b, b'\t' | b'\n' | b'\r' | b' '..=b'~' | 0x80..))
-        && start.iter().any(u8::is_ascii_digit)
+/// The content as text. `None` where it begins like the open format, or is no text with digits.
+fn as_text(bytes: &[u8]) -> Option<Cow<'_, str>> {
+    let utf16 = |units: &[u8], unit: fn([u8; 2]) -> u16| {
+        let units: Vec<u16> = units.as_chunks().0.iter().map(|pair| unit(*pair)).collect();
+        Cow::Owned(String::from_utf16_lossy(&units))
+    };
+    let text = match bytes {
+        _ if sor::is_sor(bytes) => return None,
+        [0xFF, 0xFE, rest @ ..] => utf16(rest, u16::from_le_bytes),
+        [0xFE, 0xFF, rest @ ..] => utf16(rest, u16::from_be_bytes),
+        _ => String::from_utf8_lossy(bytes),
+    };
+    let mut start = text.chars().take(LONGEST_HEADING);
+    let is_printable = start.all(|c| !c.is_control() || matches!(c, '\t' | '\n' | '\r'));
+    let has_digits = text.chars().take(LONGEST_HEADING).any(|c| c.is_ascii_digit());
+    (is_printable && has_digits).then_some(text)
 }

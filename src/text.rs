@@ -42,10 +42,20 @@ pub enum TextError {
         /// The distance an even step leads to.
         expected: String,
     },
+    /// A value that no trace has.
+    #[error("{what} is {found}, expected {expected}")]
+    Outside {
+        /// Which value.
+        what: &'static str,
+        /// What it is.
+        found: String,
+        /// What a trace may have.
+        expected: &'static str,
+    },
 }
 
 /// Reads a trace from text: a distance and a level in dB per line, separated by comma, semicolon,
-/// tab or blanks; decimal commas where semicolons, tabs or blanks separate. Lines before the first
+/// tab or blanks, in quotes or not; decimal commas where no comma separates. Lines before the first
 /// two numbers are headings.
 ///
 /// Levels that fall along the trace are kept; a column of losses, which rises, is turned round and
@@ -54,60 +64,24 @@ pub enum TextError {
 /// # Errors
 /// Where the rows are no trace.
 pub fn read(text: &str, options: &Options) -> Result<Trace, TextError> {
-    let rows = rows(text)?;
-    if rows.len() < 2 {
-        return Err(TextError::TooFew(rows.len()));
+    let table = table(text)?;
+    if table.rows.len() < 2 {
+        return Err(TextError::TooFew(table.rows.len()));
     }
-    let step = even_step(&rows, options.unit)?;
     let mut notes = Vec::new();
-    let mut say = |says: String| notes.push(Note { block: "text".into(), byte: None, says });
-    let mut levels: Vec<f64> = rows.iter().map(|row| row.level_db).collect();
-    // Light only gets weaker: where the last tenth lies above the first, the column counts loss.
-    let tenth = (levels.len() / 10).max(1);
-    let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
-    if mean(&levels[levels.len() - tenth..]) > mean(&levels[..tenth]) {
-        say("the second column rises along the trace, so it is read as loss".into());
-        for level in &mut levels {
-            *level = -*level;
-        }
-    }
-    say("read from text: no labels, no averaging, no date; wavelength, pulse and index as given"
-        .into());
-    let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let depth = levels.iter().map(|level| top - level).fold(0.0, f64::max);
-    // The finest scale in which the whole depth fits 65,535 counts.
-    let count_micro_db = ((depth * 1e6 / 65_535.0).ceil() as u16).max(1000);
-    let count = |level: &f64| ((top - level) * 1e6 / f64::from(count_micro_db)).round() as u16;
-    let counts: Vec<u16> = levels.iter().map(count).collect();
-    let seconds = |m: f64| options.index.seconds(m);
+    note_heading(&table, options.unit, &mut notes);
+    let step_m = even_step(&table.rows)? * options.unit.metres();
+    let levels = falling(&table.rows, &mut notes);
+    let (counts, count_micro_db) = counts(&levels, &mut notes)?;
+    let says = "read from text: no labels, averaging or date; wavelength, pulse and index as given";
+    notes.push(note(says.into()));
     let samples = counts.len();
+    let first_m = table.rows[0].distance * options.unit.metres();
     Ok(Trace {
         counts,
         scales: vec![Scale { samples, count_micro_db }],
-        stretches: vec![Stretch {
-            samples,
-            pulse_ns: options.pulse_ns,
-            spacing_1e_14_s: (seconds(step) * 1e14).round() as u32,
-        }],
-        settings: Settings {
-            measured_at_unix_s: None,
-            display_unit: Some(options.unit),
-            wavelength_nm: options.wavelength_nm,
-            index: options.index,
-            file_index: options.index,
-            first_sample_100_ps: (seconds(rows[0].distance * options.unit.metres()) * 1e10).round()
-                as i32,
-            user_offset_100_ps: 0,
-            panel_offset_100_ps: 0,
-            backscatter_db: options.backscatter_db,
-            averages: None,
-            averaging_s: None,
-            range_100_ps: None,
-            noise_floor_db: None,
-            loss_threshold_db: None,
-            reflectance_threshold_db: None,
-            end_threshold_db: None,
-        },
+        stretches: vec![stretch(samples, step_m, options)?],
+        settings: settings(first_m, options)?,
         labels: Labels::default(),
         instrument: Instrument::default(),
         table: None,
@@ -115,58 +89,208 @@ pub fn read(text: &str, options: &Options) -> Result<Trace, TextError> {
     })
 }
 
+/// Whether a text is a table of two columns at all, before anybody is asked what it does not say.
+///
+/// # Errors
+/// Where it is none.
+pub fn check(text: &str) -> Result<(), TextError> {
+    let rows = table(text)?.rows.len();
+    if rows < 2 { Err(TextError::TooFew(rows)) } else { Ok(()) }
+}
+
+fn note(says: String) -> Note {
+    Note { block: "text".into(), byte: None, says }
+}
+
+fn stretch(samples: usize, step_m: f64, options: &Options) -> Result<Stretch, TextError> {
+    if options.pulse_ns == 0 {
+        let (found, expected) = ("0 ns".into(), "1 ns or more");
+        return Err(TextError::Outside { what: "the pulse", found, expected });
+    }
+    let spacing = (options.index.seconds(step_m) * 1e14).round();
+    if !(1.0..f64::from(i32::MAX)).contains(&spacing) {
+        let (found, expected) = (format!("{step_m} m"), "a few micrometres to 4 km");
+        return Err(TextError::Outside { what: "the step from row to row", found, expected });
+    }
+    Ok(Stretch { samples, pulse_ns: options.pulse_ns, spacing_1e_14_s: spacing as u32 })
+}
+
+fn settings(first_m: f64, options: &Options) -> Result<Settings, TextError> {
+    let first_100_ps = (options.index.seconds(first_m) * 1e10).round();
+    if first_100_ps.abs() > f64::from(i32::MAX) {
+        let (found, expected) = (format!("{first_m} m"), "less than 40,000 km");
+        return Err(TextError::Outside { what: "the first distance", found, expected });
+    }
+    Ok(Settings {
+        measured_at_unix_s: None,
+        display_unit: Some(options.unit),
+        wavelength_nm: options.wavelength_nm,
+        index: options.index,
+        file_index: options.index,
+        first_sample_100_ps: first_100_ps as i32,
+        user_offset_100_ps: 0,
+        panel_offset_100_ps: 0,
+        backscatter_db: options.backscatter_db,
+        averages: None,
+        averaging_s: None,
+        range_100_ps: None,
+        noise_floor_db: None,
+        loss_threshold_db: None,
+        reflectance_threshold_db: None,
+        end_threshold_db: None,
+    })
+}
+
+/// The second column as levels, which fall along the trace: light only gets weaker.
+fn falling(rows: &[Row], notes: &mut Vec<Note>) -> Vec<f64> {
+    let levels: Vec<f64> = rows.iter().map(|row| row.level_db).collect();
+    let tenth = (levels.len() / 10).max(1);
+    let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+    let (first, last) = (mean(&levels[..tenth]), mean(&levels[levels.len() - tenth..]));
+    if last <= first {
+        if last.total_cmp(&first).is_eq() {
+            notes.push(note("the second column neither falls nor rises; read as levels".into()));
+        }
+        return levels;
+    }
+    notes.push(note("the second column rises along the trace, so it is read as loss".into()));
+    levels.iter().map(|level| -level).collect()
+}
+
+/// Levels as counts below the highest of them, in the finest scale in which all fit: 0.001 dB for up
+/// to 65 dB.
+fn counts(levels: &[f64], notes: &mut Vec<Note>) -> Result<(Vec<u16>, u16), TextError> {
+    let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let depth_db = levels.iter().map(|level| top - level).fold(0.0, f64::max);
+    let micro_db = (depth_db * 1e6 / f64::from(u16::MAX)).ceil().max(1000.0);
+    if micro_db > f64::from(i16::MAX) {
+        let (found, expected) = (format!("{depth_db} dB"), "at most some tens of dB");
+        return Err(TextError::Outside { what: "the span of the levels", found, expected });
+    }
+    if micro_db > 1000.0 {
+        let step = micro_db / 1e6;
+        notes.push(note(format!("the levels span {depth_db:.1} dB, kept in steps of {step} dB")));
+    }
+    let count = |level: &f64| ((top - level) * 1e6 / micro_db).round() as u16;
+    Ok((levels.iter().map(count).collect(), micro_db as u16))
+}
+
 struct Row {
     line: usize,
     distance: f64,
     level_db: f64,
+    /// Decimals of the distance as printed.
+    decimals: usize,
 }
 
-fn rows(text: &str) -> Result<Vec<Row>, TextError> {
-    let mut rows: Vec<Row> = Vec::new();
-    for (i, line) in text.trim_start_matches('\u{feff}').lines().enumerate() {
-        let line_number = i + 1;
-        if line.trim().is_empty() {
-            continue;
-        }
-        match two_numbers(line) {
-            Some((distance, level_db)) => rows.push(Row { line: line_number, distance, level_db }),
-            None if rows.is_empty() => {} // a heading
-            None => {
-                let found: String = line.chars().take(40).flat_map(char::escape_default).collect();
-                return Err(TextError::Line { line: line_number, found: format!("\"{found}\"") });
-            }
-        }
-    }
-    Ok(rows)
+struct Table<'a> {
+    headings: Vec<&'a str>,
+    rows: Vec<Row>,
 }
 
-fn two_numbers(line: &str) -> Option<(f64, f64)> {
-    let line = line.trim();
-    let (parts, comma): (Vec<&str>, bool) = if line.contains(';') {
-        (line.split(';').collect(), true)
-    } else if line.contains('\t') {
-        (line.split('\t').collect(), true)
-    } else if line.contains(',') && line.split(',').count() == 2 {
-        (line.split(',').collect(), false)
-    } else {
-        (line.split_whitespace().collect(), true)
+/// How a file separates its columns.
+#[derive(Clone, Copy)]
+enum Separator {
+    /// A sign; decimal commas where it is none itself.
+    Sign(char),
+    Blanks,
+}
+
+/// The first separator that makes two numbers of a line holds for the whole file.
+fn table(text: &str) -> Result<Table<'_>, TextError> {
+    let lines = || {
+        let numbered = text.trim_start_matches('\u{feff}').lines().enumerate();
+        numbered.filter(|(_, line)| !line.trim().is_empty())
     };
-    let [distance, level] = parts.as_slice() else { return None };
+    let separators =
+        [Separator::Sign(';'), Separator::Sign('\t'), Separator::Sign(','), Separator::Blanks];
+    let first = lines().find_map(|(i, line)| {
+        let fits = separators.into_iter().find(|s| two_numbers(line, *s).is_some());
+        fits.map(|separator| (i, separator))
+    });
+    let Some((first, separator)) = first else { return Err(TextError::TooFew(0)) };
+    let headings = lines().take_while(|(i, _)| *i < first).map(|(_, line)| line).collect();
+    let rows = lines().skip_while(|(i, _)| *i < first).map(|(i, line)| {
+        let shown = || line.chars().take(40).flat_map(char::escape_default).collect::<String>();
+        let error = || TextError::Line { line: i + 1, found: format!("\"{}\"", shown()) };
+        let (distance, level_db, decimals) = two_numbers(line, separator).ok_or_else(error)?;
+        Ok(Row { line: i + 1, distance, level_db, decimals })
+    });
+    Ok(Table { headings, rows: rows.collect::<Result<_, _>>()? })
+}
+
+/// Distance, level, and the decimals of the distance.
+fn two_numbers(line: &str, separator: Separator) -> Option<(f64, f64, usize)> {
+    let mut columns: Vec<&str> = match separator {
+        Separator::Sign(sign) => columns(line, sign),
+        Separator::Blanks => line.split_whitespace().collect(),
+    };
+    if columns.len() > 2 {
+        // some exports close each line with their separator
+        columns.truncate(columns.iter().rposition(|column| !column.is_empty())? + 1);
+    }
+    let [distance, level] = *columns else { return None };
+    let plain = |text: &str| {
+        let text = text.replace('\u{2212}', "-");
+        if matches!(separator, Separator::Sign(',')) && !line.contains('"') {
+            text
+        } else {
+            text.replace(',', ".")
+        }
+    };
     let number = |text: &str| {
-        let text = if comma { text.trim().replace(',', ".") } else { text.trim().to_owned() };
         text.parse::<f64>().ok().filter(|value| value.is_finite() && value.abs() < 1e9)
     };
-    Some((number(distance)?, number(level)?))
+    let distance = plain(distance);
+    let decimals = distance.split('.').nth(1).map_or(0, |decimals| decimals.len().min(12));
+    Some((number(&distance)?, number(&plain(level))?, decimals))
 }
 
-/// Metres from one row to the next, from the first and last; each row may be off by a rounding of
-/// half a step.
-fn even_step(rows: &[Row], unit: LengthUnit) -> Result<f64, TextError> {
+/// The columns of a line without their quotes and blanks; a separator in quotes separates nothing.
+fn columns(line: &str, sign: char) -> Vec<&str> {
+    let mut in_quotes = false;
+    let separates = |c: char| {
+        in_quotes ^= c == '"';
+        c == sign && !in_quotes
+    };
+    let is_edge = |c: char| c == '"' || c.is_whitespace();
+    line.split(separates).map(|column| column.trim_matches(is_edge)).collect()
+}
+
+/// A heading that names another unit of length than the one given.
+fn note_heading(table: &Table<'_>, given: LengthUnit, notes: &mut Vec<Note>) {
+    let words = table.headings.iter().flat_map(|line| line.split(|c: char| !c.is_alphanumeric()));
+    let mut named: Vec<LengthUnit> = words.filter_map(unit_word).collect();
+    named.dedup();
+    if let [unit] = named[..] {
+        if unit != given {
+            let says = format!("the heading says {unit}, distances are read in {given} as given");
+            notes.push(note(says));
+        }
+    }
+}
+
+fn unit_word(word: &str) -> Option<LengthUnit> {
+    match word.to_ascii_lowercase().as_str() {
+        "m" | "metre" | "metres" | "meter" | "meters" => Some(LengthUnit::M),
+        "km" | "kilometre" | "kilometres" | "kilometer" | "kilometers" => Some(LengthUnit::Km),
+        "ft" | "foot" | "feet" => Some(LengthUnit::Ft),
+        "kft" | "kilofoot" | "kilofeet" => Some(LengthUnit::Kft),
+        "mi" | "mile" | "miles" => Some(LengthUnit::Mi),
+        _ => None,
+    }
+}
+
+/// The step from row to row, from the first and last; a row may be off by half a step, or
+/// by its last printed decimal where that is coarser.
+fn even_step(rows: &[Row]) -> Result<f64, TextError> {
     let first = rows[0].distance;
     let step = (rows[rows.len() - 1].distance - first) / (rows.len() - 1) as f64;
+    let decimals = rows.iter().map(|row| row.decimals).max().unwrap_or_default();
+    let tolerance = (0.5 * step).max(10_f64.powi(-(decimals as i32)));
     for (i, row) in rows.iter().enumerate() {
         let expected = first + i as f64 * step;
-        if step <= 0.0 || (row.distance - expected).abs() > 0.5 * step {
+        if step <= 0.0 || (row.distance - expected).abs() > tolerance {
             return Err(TextError::Uneven {
                 line: row.line,
                 found: row.distance.to_string(),
@@ -174,7 +298,7 @@ fn even_step(rows: &[Row], unit: LengthUnit) -> Result<f64, TextError> {
             });
         }
     }
-    Ok(step * unit.metres())
+    Ok(step)
 }
 
 #[cfg(test)]

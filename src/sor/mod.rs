@@ -22,8 +22,10 @@ pub use raw::Version;
 pub use relabel::{Change, relabel};
 pub use write::encode;
 
-use block::note;
+use block::{describing, note, note_missing};
 use raw::Fit;
+
+const CKSUM: &str = "Cksum";
 
 /// What the user knows better than the file.
 #[derive(Clone, Copy, Debug, PartialEq, Default)]
@@ -52,10 +54,10 @@ pub fn decode(bytes: &[u8], options: &Options) -> Result<Trace, SorError> {
     let mut notes: Vec<Note> = file.oddities.iter().map(note).collect();
     let general = general::read_general(&file, &mut notes);
     let instrument = general::read_instrument(&file, &mut notes);
-    let fixed = fixed::read(&file, options, &mut notes)?;
+    let mut fixed = fixed::read(&file, options, &mut notes)?;
     let (counts, scales) = data::read(&file, &mut notes)?;
-    let stretches = fixed.stretches(counts.len(), &scales, options, &mut notes)?;
-    let settings = fixed.settings(&general, &mut notes);
+    let stretches = fixed.stretches(counts.len(), options, &mut notes)?;
+    let settings = fixed.settings(&general, &mut notes)?;
     let mut trace = Trace {
         counts,
         scales,
@@ -69,18 +71,31 @@ pub fn decode(bytes: &[u8], options: &Options) -> Result<Trace, SorError> {
     trace.table = events::read(&file, &trace, &mut notes);
     events::check_landmarks(&file, &mut notes);
     note_checksum(&file, &mut notes);
+    notes.sort_by_key(|note| note.byte);
     trace.notes = notes;
     Ok(trace)
 }
 
 fn note_checksum(file: &raw::File<'_>, notes: &mut Vec<Note>) {
-    let says = match file.checksum_fit() {
-        Some(Fit::Standard) => return,
-        Some(Fit::Zero) => "checksum is 0, which some writers store for none".to_owned(),
-        Some(Fit::Variant(how)) => format!("checksum is right, but written in another way: {how}"),
-        Some(Fit::Wrong(right)) => format!("checksum does not fit the file, expected {right:04X}h"),
-        None => "checksum is absent".to_owned(),
+    let read = describing(file, CKSUM, notes, |fields, _, stored: &mut Option<(u16, usize)>, _| {
+        *stored = Some((fields.u16("checksum")?, fields.last_at()));
+        Ok(())
+    });
+    let Some(stored) = read else {
+        return note_missing(CKSUM, "nothing shows whether the file is whole", notes);
     };
-    let byte = file.block("Cksum").map(|block| block.offset);
-    notes.push(Note { block: "Cksum".into(), byte, says });
+    let Some((stored, byte)) = stored else {
+        return; // its own damage was noted
+    };
+    let says = match file.checksum_fit() {
+        Some(Fit::Standard) | None => return,
+        Some(Fit::Zero) => "checksum is 0, which some writers store for none".to_owned(),
+        Some(Fit::Variant(how)) => {
+            format!("checksum is {stored:04X}h, right but written in another way: {how}")
+        }
+        Some(Fit::Wrong(right)) => format!(
+            "checksum is {stored:04X}h, expected {right:04X}h: the file was changed or damaged"
+        ),
+    };
+    notes.push(Note { block: CKSUM.into(), byte: Some(byte), says });
 }

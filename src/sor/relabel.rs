@@ -1,8 +1,9 @@
 //! New labels in an old file: one block is written anew, all others stay as they are.
 
 use super::SorError;
-use super::general::GEN;
-use super::raw::{self, File, Version, checksum};
+use super::block::read_block;
+use super::general::{GENERAL, fill_general};
+use super::raw::{Damage, Fields, File, Version, shown};
 
 /// Labels to change. `None` leaves one as it is.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
@@ -24,82 +25,68 @@ pub struct Change {
 }
 
 /// The file with changed labels: its map, lengths and checksum are right again, every other byte of
-/// every block is as it was.
+/// every block is as it was. Where nothing changes, the bytes stay the same altogether.
+///
+/// New text is written as UTF-8, which [`super::decode`] reads back. A private block is kept, and
+/// may hold the old labels still.
 ///
 /// # Errors
-/// Where the bytes are no such file, GenParams is missing or damaged, or a text holds a zero byte.
+/// Where the bytes are no such file, GenParams is missing or damaged, or a text holds a control
+/// character.
 pub fn relabel(bytes: &[u8], change: &Change) -> Result<Vec<u8>, SorError> {
     let file = File::read(bytes)?;
-    let block = file.block(GEN).ok_or(SorError::Missing(GEN))?;
-    let body =
-        changed(block, Version::of_revision(block.revision).unwrap_or(file.version), change)?;
-    let mut out = Vec::with_capacity(bytes.len() + body.len());
-    out.extend_from_slice(file.map);
-    let size = i32::try_from(body.len())
-        .map_err(|_| SorError::Unfit { field: "labels", says: "longer than 2 GB".into() })?;
-    out[block.size_at()..block.size_at() + 4].copy_from_slice(&size.to_le_bytes());
-    let mut sum_at = None;
-    for other in &file.blocks {
-        if other.offset == block.offset {
-            out.extend_from_slice(&body);
-            continue;
-        }
-        if other.name == b"Cksum" && sum_at.is_none() {
-            sum_at = Some(out.len() + other.body.len() - other.fields("Cksum").left());
-        }
-        out.extend_from_slice(other.body);
+    let reading = read_block(&file, GENERAL, &mut Vec::new(), fill_general)
+        .ok_or(SorError::Missing(GENERAL))?;
+    if let Some(damage) = reading.damage {
+        return Err(damage.into());
     }
-    out.extend_from_slice(file.behind);
-    if let Some(at) = sum_at.filter(|at| at + 2 <= out.len()) {
-        let sum = checksum(&out[..at]);
-        out[at..at + 2].copy_from_slice(&sum.to_le_bytes());
+    let block = file.block(GENERAL).ok_or(SorError::Missing(GENERAL))?;
+    let old = block.fields(GENERAL);
+    let new = changed(old.clone(), reading.layout, change)?;
+    if old.clone().bytes("labels", old.left())? == new {
+        return Ok(bytes.to_vec());
     }
-    Ok(out)
+    let too_long = || SorError::Unfit { field: "labels", says: "longer than 2 GB".into() };
+    file.with_fields(GENERAL, &new).ok_or_else(too_long)
 }
 
 /// GenParams with its changed strings; what stands behind its last field stays.
-fn changed(block: &raw::Block<'_>, version: Version, change: &Change) -> Result<Vec<u8>, SorError> {
-    let mut fields = block.fields(GEN);
-    let name_bytes = block.body.len() - fields.left();
-    let mut out = block.body[..name_bytes].to_vec();
-    let copy = |out: &mut Vec<u8>, fields: &mut raw::Fields<'_>, count| -> Result<(), SorError> {
-        out.extend_from_slice(fields.bytes("labels", count)?);
-        Ok(())
-    };
-    copy(&mut out, &mut fields, 2)?;
-    string(&mut out, &mut fields, change.cable.as_deref())?;
-    string(&mut out, &mut fields, change.fiber.as_deref())?;
-    copy(&mut out, &mut fields, if version == Version::V2 { 4 } else { 2 })?;
-    string(&mut out, &mut fields, change.from.as_deref())?;
-    string(&mut out, &mut fields, change.to.as_deref())?;
-    string(&mut out, &mut fields, change.cable_code.as_deref())?;
-    copy(&mut out, &mut fields, if version == Version::V2 { 10 } else { 6 })?;
-    string(&mut out, &mut fields, change.operator.as_deref())?;
-    string(&mut out, &mut fields, change.comment.as_deref())?;
+fn changed(mut fields: Fields<'_>, layout: Version, change: &Change) -> Result<Vec<u8>, SorError> {
+    let is_v2 = layout == Version::V2;
+    let mut out = Vec::new();
+    copy(&mut out, &mut fields, 2)?; // language
+    string(&mut out, &mut fields, "cable id", change.cable.as_deref())?;
+    string(&mut out, &mut fields, "fibre id", change.fiber.as_deref())?;
+    copy(&mut out, &mut fields, if is_v2 { 4 } else { 2 })?; // fibre type, wavelength
+    string(&mut out, &mut fields, "originating location", change.from.as_deref())?;
+    string(&mut out, &mut fields, "terminating location", change.to.as_deref())?;
+    string(&mut out, &mut fields, "cable code", change.cable_code.as_deref())?;
+    copy(&mut out, &mut fields, if is_v2 { 10 } else { 6 })?; // data flag, user offsets
+    string(&mut out, &mut fields, "operator", change.operator.as_deref())?;
+    string(&mut out, &mut fields, "comment", change.comment.as_deref())?;
     let rest = fields.left();
     copy(&mut out, &mut fields, rest)?;
     Ok(out)
 }
 
+fn copy(out: &mut Vec<u8>, fields: &mut Fields<'_>, count: usize) -> Result<(), Damage> {
+    out.extend_from_slice(fields.bytes("labels", count)?);
+    Ok(())
+}
+
 fn string(
     out: &mut Vec<u8>,
-    fields: &mut raw::Fields<'_>,
+    fields: &mut Fields<'_>,
+    field: &'static str,
     new: Option<&str>,
 ) -> Result<(), SorError> {
-    let (old, terminated) = fields.string();
-    if !terminated {
-        return Err(fields
-            .damage("label", raw::shown(old), "expected a zero byte behind it")
-            .into());
+    let (old, _) = fields.string();
+    if new.is_some_and(|text| text.chars().any(char::is_control)) {
+        let found = shown(new.unwrap_or_default().as_bytes());
+        let says = format!("{found} holds a control character, and no label should");
+        return Err(SorError::Unfit { field, says });
     }
-    let text = new.map_or(old, str::as_bytes);
-    if text.contains(&0) {
-        return Err(SorError::Unfit {
-            field: "label",
-            says: "a zero byte cannot stand in it".into(),
-        });
-    }
-    out.extend_from_slice(text);
+    out.extend_from_slice(new.map_or(old, str::as_bytes));
     out.push(0);
     Ok(())
 }

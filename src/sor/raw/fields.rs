@@ -93,6 +93,12 @@ impl<'a> Fields<'a> {
         Fields { block: self.block, rest: tail, end: self.end + tail.len(), last: self.end }
     }
 
+    /// Goes to the end of the window.
+    pub fn skip_rest(&mut self) {
+        self.last = self.at();
+        self.rest = &[];
+    }
+
     /// The field read last is not what the format says.
     pub fn damage(
         &self,

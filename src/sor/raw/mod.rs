@@ -15,6 +15,7 @@ const MAP: &str = "Map";
 const CKSUM: &str = "Cksum";
 const MAP_NAME: &[u8] = b"Map\0";
 const ENTRY_LEAST_BYTES: usize = 8;
+const CUT_SHORT: &str = "the file seems to be cut short; copy it from the instrument again";
 
 /// The two generations of the format.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -57,6 +58,7 @@ pub struct Block<'a> {
     pub offset: usize,
     /// The whole body, the name in front included.
     pub body: &'a [u8],
+    revision_at: usize,
     size_at: usize,
 }
 
@@ -72,9 +74,9 @@ impl<'a> Block<'a> {
         Fields::new(name, self.body.get(start..).unwrap_or_default(), self.offset + start)
     }
 
-    /// Where the map states the body's size.
-    pub fn size_at(&self) -> usize {
-        self.size_at
+    /// Where the map states the block's revision.
+    pub fn revision_at(&self) -> usize {
+        self.revision_at
     }
 
     fn end(&self) -> usize {
@@ -112,6 +114,7 @@ pub fn version(bytes: &[u8]) -> Option<Version> {
 struct Entry<'a> {
     name: &'a [u8],
     revision: u16,
+    revision_at: usize,
     size: usize,
     size_at: usize,
 }
@@ -165,6 +168,37 @@ impl<'a> File<'a> {
         bytes
     }
 
+    /// The file with other fields in the first block of this name: its size, the size of the map and
+    /// the checksum are right again, every other block is the same. `fields`: without the name in
+    /// front. `None` where there is no such block, or it would pass the format's longs.
+    pub fn with_fields(&self, name: &str, fields: &[u8]) -> Option<Vec<u8>> {
+        let changed = self.block(name)?;
+        let name_bytes = changed.name_bytes();
+        let mut bytes = self.map.to_vec();
+        let size = i32::try_from(name_bytes + fields.len()).ok()?;
+        put(&mut bytes, changed.size_at, &size.to_le_bytes())?;
+        put(&mut bytes, self.size_at, &i32::try_from(self.map.len()).ok()?.to_le_bytes())?;
+        let mut sum_at = None;
+        for block in &self.blocks {
+            if block.offset == changed.offset && block.name == changed.name {
+                bytes.extend_from_slice(block.body.get(..name_bytes)?);
+                bytes.extend_from_slice(fields);
+                continue;
+            }
+            if sum_at.is_none() && block.name == CKSUM.as_bytes() {
+                let has_room = block.body.len() >= block.name_bytes() + 2;
+                sum_at = has_room.then_some(bytes.len() + block.name_bytes());
+            }
+            bytes.extend_from_slice(block.body);
+        }
+        bytes.extend_from_slice(self.behind);
+        if let Some(sum_at) = sum_at {
+            let sum = checksum(bytes.get(..sum_at)?).to_le_bytes();
+            put(&mut bytes, sum_at, &sum)?;
+        }
+        Some(bytes)
+    }
+
     /// How the stored checksum agrees with the file. `None` where there is none.
     pub fn checksum_fit(&self) -> Option<Fit> {
         let block = self.block(CKSUM)?;
@@ -172,6 +206,12 @@ impl<'a> File<'a> {
         let before = self.whole.get(..block.offset + block.name_bytes())?;
         Some(checksum::fit(stored, before, block.offset))
     }
+}
+
+/// Overwrites the bytes at a place. `None` where there are none.
+fn put(bytes: &mut [u8], at: usize, new: &[u8]) -> Option<()> {
+    bytes.get_mut(at..at + new.len())?.copy_from_slice(new);
+    Some(())
 }
 
 struct Map<'a> {
@@ -201,7 +241,7 @@ fn read_map(bytes: &[u8], version: Version) -> Result<Map<'_>, Damage> {
     let least = fields.at();
     if usize::try_from(size).map_or(true, |size| size < least || size > bytes.len()) {
         let expected = format!("the file has {} bytes, the map at least {least}", bytes.len());
-        return Err(Damage::new(MAP, size_at, "map size", size, expected));
+        return Err(Damage::new(MAP, size_at, "map size", size, expected).hint(CUT_SHORT));
     }
     let count = fields
         .count("number of blocks", count - 1, 0, ENTRY_LEAST_BYTES)
@@ -219,6 +259,7 @@ fn read_entry<'a>(fields: &mut Fields<'a>) -> Result<Entry<'a>, Damage> {
         return Err(fields.damage("block name", shown(name), "expected a zero byte behind it"));
     }
     let revision = fields.u16("block revision")?;
+    let revision_at = fields.last_at();
     let size = fields.i32("block size")?;
     let size_at = fields.last_at();
     let Ok(size) = usize::try_from(size) else {
@@ -228,7 +269,7 @@ fn read_entry<'a>(fields: &mut Fields<'a>) -> Result<Entry<'a>, Damage> {
             format!("expected 0 or more for {}", shown(name)),
         ));
     };
-    Ok(Entry { name, revision, size, size_at })
+    Ok(Entry { name, revision, revision_at, size, size_at })
 }
 
 /// Where the bodies begin: behind the map as it states its size, or, where that is wrong, behind its
@@ -319,16 +360,14 @@ fn cut<'a>(
     entry: &Entry<'a>,
     offset: usize,
 ) -> Result<Block<'a>, Damage> {
-    let Entry { name, revision, size, size_at } = *entry;
+    let Entry { name, revision, revision_at, size, size_at } = *entry;
     let rest = &bytes[offset..];
     let damage = |expected: String| {
         Damage::new(MAP, size_at, "block size", format!("{size} for {}", shown(name)), expected)
     };
     let Some(body) = rest.get(..size) else {
         let expected = format!("the file has {} bytes left at byte {offset}", rest.len());
-        return Err(
-            damage(expected).hint("the file is cut short; copy it from the instrument again")
-        );
+        return Err(damage(expected).hint(CUT_SHORT));
     };
     let other_generation = Version::of_revision(revision).is_some_and(|own| own != version);
     let may_name = version == Version::V2 || other_generation;
@@ -336,7 +375,7 @@ fn cut<'a>(
     if version == Version::V2 && (size == 0 || !other_generation && size <= name.len()) {
         return Err(damage(format!("its name alone takes {}", name.len() + 1)));
     }
-    Ok(Block { name, revision, named, offset, body, size_at })
+    Ok(Block { name, revision, named, offset, body, revision_at, size_at })
 }
 
 fn note_doubles(blocks: &[Block<'_>], oddities: &mut Vec<Damage>) {
