@@ -1,23 +1,15 @@
 //! One trace: level against distance, with everything that was found.
 
-use plotters::coord::Shift;
-use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
-
-use super::{FONT, Format, Palette, PlotError, Style};
-use crate::event::{Analysis, Event, Likely, Peak, Role};
+use super::axes::{self, Frame, LARGE, SMALL};
+use super::fitted::{self, Fitted};
+use super::labels::{Label, Lanes};
+use super::marks::{Entry, Legend, Mark, Sign};
+use super::palette::Palette;
+use super::sheet::{Sheet, Side, Stroke, cut, width, wrapped};
+use super::{Format, PlotError, Style, render};
+use crate::event::{Analysis, Event, Peak};
 use crate::signal::thin;
 use crate::trace::Trace;
-
-/// What is drawn.
-pub(crate) struct Picture<'a> {
-    title: &'a str,
-    caution: &'a str,
-    analysis: &'a Analysis,
-    style: &'a Style,
-    points: Vec<(f64, f64)>, // place in the unit shown, level in dB
-    floor_db: Option<f64>,
-}
 
 /// A picture of one trace.
 ///
@@ -34,286 +26,277 @@ pub fn draw(
     style: &Style,
     format: Format,
 ) -> Result<Vec<u8>, PlotError> {
-    let levels = trace.levels_db();
-    let values = levels.as_slice().unwrap_or_default();
-    let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let columns = (style.width * style.scale.clamp(1, 4)) as usize;
-    let unit_m = style.unit.metres();
-    let points = thin::extremes(values, columns)
-        .into_iter()
-        .map(|(i, level)| (trace.position_m(i).0 / unit_m, level - top))
-        .collect();
-    let floor_db = analysis.noise.floor_db.map(|floor| floor - top);
-    let picture = Picture { title, caution, analysis, style, points, floor_db };
-    super::rendered(style, format, &picture)
+    let seen = Seen::of(trace, analysis, style);
+    render::file(&sheet(&seen, title, caution, style), style.scale, format)
 }
 
-/// A kind of mark, with its word in the legend.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Mark {
-    Joint,
-    Reflection,
-    Splitter,
-    End,
-    Echo,
+/// What is drawn of a trace, lengths in the unit shown and levels over the brightest sample.
+struct Seen<'a> {
+    analysis: &'a Analysis,
+    points: Vec<(f64, f64)>,
+    lines: Vec<Fitted>,
+    floor_db: Option<f64>,
+    /// Where the picture ends, and where the recording does.
+    shown_to: f64,
+    recorded_to: f64,
+    unit_m: f64,
 }
 
-impl Mark {
-    fn of(event: &Event) -> Option<Mark> {
-        match (event.role, event.likely) {
-            (Role::Start, _) => None,
-            (Role::Echo, _) => Some(Mark::Echo),
-            (Role::End, _) => Some(Mark::End),
-            (Role::Joint, Some(Likely::Splitter)) => Some(Mark::Splitter),
-            (Role::Joint, _) if event.is_reflective() => Some(Mark::Reflection),
-            (Role::Joint, _) => Some(Mark::Joint),
+impl Seen<'_> {
+    fn of<'a>(trace: &Trace, analysis: &'a Analysis, style: &Style) -> Seen<'a> {
+        let levels = trace.levels_db();
+        let values = levels.as_slice().unwrap_or_default();
+        let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let unit_m = style.unit.metres();
+        let recorded_m = trace.position_m(values.len().saturating_sub(1)).0;
+        let last_m = analysis.events.last().map_or(0.0, |e| e.position_m.0);
+        // Behind the last event there is nothing but noise: of a long stretch of it some is shown.
+        let enough_m = last_m * 1.25 + 20.0 * trace.pulse_m();
+        let shown_m =
+            if enough_m * 1.4 < recorded_m { enough_m.max(recorded_m * 0.02) } else { recorded_m };
+        let shown = &values[..fitted::sample_at(trace, shown_m).clamp(1, values.len())];
+        let columns = (style.width * style.scale.clamp(1, 4)) as usize;
+        let points = thin::extremes(shown, columns)
+            .into_iter()
+            .map(|(i, level)| (trace.position_m(i).0 / unit_m, level - top))
+            .collect();
+        let mut lines = fitted::sections(trace, values, analysis);
+        for line in &mut lines {
+            line.level_db -= top;
+        }
+        Seen {
+            analysis,
+            points,
+            lines,
+            floor_db: analysis.noise.floor_db.map(|floor| floor - top),
+            shown_to: shown_m / unit_m,
+            recorded_to: recorded_m / unit_m,
+            unit_m,
         }
     }
 
-    fn word(self) -> &'static str {
-        match self {
-            Mark::Joint => "step without reflection",
-            Mark::Reflection => "reflection, fibre goes on",
-            Mark::Splitter => "likely a splitter",
-            Mark::End => "end of what can be seen",
-            Mark::Echo => "echo, not part of the link",
+    /// The lowest level shown: a little under the noise, or under the lowest sample.
+    fn depth(&self) -> f64 {
+        let lowest = self.points.iter().map(|p| p.1).fold(0.0, f64::min);
+        self.floor_db.map_or(lowest - 2.0, |floor| (floor - 4.0).max(lowest - 2.0)).min(-5.0)
+    }
+
+    /// The level that an event's mark stands on: the fibre before it, else the brightest nearby.
+    fn level_of(&self, event: &Event) -> f64 {
+        let at_m = event.position_m.0;
+        if let Some(line) = self.lines.iter().find(|l| l.to_m == at_m) {
+            return line.level_at(at_m);
         }
+        let x = at_m / self.unit_m;
+        let near = self.shown_to / 300.0;
+        let from = self.points.partition_point(|p| p.0 < x - near);
+        let to = self.points.partition_point(|p| p.0 <= x + near);
+        self.points[from..to].iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max)
     }
 }
 
-/// Draws the picture on any back end.
-pub(crate) fn on<B: DrawingBackend>(
-    root: &DrawingArea<B, Shift>,
-    picture: &Picture<'_>,
-) -> Result<(), DrawingAreaErrorKind<B::ErrorType>> {
-    let palette = picture.style.theme.palette();
-    let s = picture.style.scale.clamp(1, 4);
-    root.fill(&palette.ground)?;
-    let (width, height) = root.dim_in_pixel();
-    let marks = kinds(picture.analysis);
-    let below = 38 * s + 18 * s * legend_rows(&marks, width, s);
-    let (head, rest) = root.split_vertically(92 * s);
-    let (body, foot) = rest.split_vertically(height.saturating_sub(92 * s + below).max(10));
-    let text = |size: u32| (FONT, f64::from(size * s)).into_font().color(&palette.ink);
-    head.draw(&Text::new(picture.title.to_owned(), ((14 * s) as i32, (10 * s) as i32), text(16)))?;
-    draw_body(&head, &body, picture, &palette, s)?;
-    draw_legend(&foot, &marks, picture, &palette, s)
+/// The whole picture as shapes.
+fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
+    let palette = style.theme.palette();
+    let (wide, high) = (f64::from(style.width), f64::from(style.height));
+    let mut sheet = Sheet::new(wide, high, palette.ground);
+    let title = wrapped(title, LARGE, wide - 28.0, 2);
+    let head = 12.0 + title.len() as f64 * 20.0;
+    let mut frame = Frame {
+        left: 66.0,
+        right: wide - 20.0,
+        top: head,
+        bottom: high,
+        x: (seen.points.first().map_or(0.0, |p| p.0).min(0.0), seen.shown_to.max(1e-9)),
+        y: (seen.depth(), 2.0),
+    };
+    let marked: Vec<(&Event, Mark)> =
+        seen.analysis.events.iter().filter_map(|e| Some((e, Mark::of(e)?))).collect();
+    // Where words go hangs on their places across alone, which the frame's height does not change.
+    let label = |(event, _): &(&Event, Mark), frame: &Frame| {
+        let x = event.position_m.0 / seen.unit_m;
+        let at = frame.at(x, seen.level_of(event).clamp(frame.y.0, frame.y.1));
+        Label { at, full: words(event), short: event.number.to_string() }
+    };
+    let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
+    let lanes = Lanes::place(&labels, 10.0, wide - 6.0);
+    let legend = Legend::new(entries(seen, &marked, &lanes, &palette), wide - 40.0);
+    frame.top = head + lanes.height() + 8.0;
+    frame.bottom = (high - legend.height() - 66.0).max(frame.top + 20.0);
+    let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
+
+    for (n, line) in title.iter().enumerate() {
+        let y = 18.0 + 20.0 * n as f64;
+        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
+    }
+    if let Some(floor) = seen.floor_db.filter(|f| *f > frame.y.0) {
+        let corner = (frame.right, frame.bottom);
+        sheet.block((frame.left, frame.py(floor.min(frame.y.1))), corner, palette.shade);
+    }
+    let across = distance_words(seen, style);
+    frame.draw(&mut sheet, &palette, &across, "level in dB, one way");
+    sheet.line(frame.curve(&seen.points), Stroke::new(palette.line, 1.0));
+    for line in &seen.lines {
+        draw_section(&mut sheet, &frame, seen, line, &palette);
+    }
+    lanes.draw(&mut sheet, &labels, head, &palette);
+    for ((_, mark), label) in marked.iter().zip(&labels) {
+        mark.draw(&mut sheet, label.at, palette.mark);
+    }
+    legend.draw(&mut sheet, 20.0, frame.bottom + 40.0, &palette);
+    let caution = cut(caution, SMALL, wide - 28.0);
+    sheet.words(caution, (14.0, high - 12.0), SMALL, palette.ink, Side::Left);
+    sheet
 }
 
-fn draw_body<B: DrawingBackend>(
-    head: &DrawingArea<B, Shift>,
-    body: &DrawingArea<B, Shift>,
-    picture: &Picture<'_>,
+fn distance_words(seen: &Seen<'_>, style: &Style) -> String {
+    let unit = style.unit;
+    let mut words = format!("distance from the panel in {unit}");
+    if seen.shown_to < seen.recorded_to * 0.999 {
+        let to = axes::figure(seen.recorded_to, if unit.decimals() > 1 { 2 } else { 0 });
+        words.push_str(&format!(" (recorded to {to} {unit}; noise alone is left out)"));
+    }
+    words
+}
+
+/// A section's line, and its attenuation above it where there is room.
+fn draw_section(
+    sheet: &mut Sheet,
+    frame: &Frame,
+    seen: &Seen<'_>,
+    line: &Fitted,
     palette: &Palette,
-    s: u32,
-) -> Result<(), DrawingAreaErrorKind<B::ErrorType>> {
-    let unit = picture.style.unit;
-    let last = picture.points.last().map_or(1.0, |p| p.0).max(1e-9);
-    let low = depth(picture);
-    let label = (FONT, f64::from(12 * s)).into_font().color(&palette.ink);
-    let mut chart = ChartBuilder::on(body)
-        .margin_right(20 * s)
-        .margin_left(14 * s)
-        .x_label_area_size(34 * s)
-        .y_label_area_size(58 * s)
-        .build_cartesian_2d(0.0..last * 1.01, low..3.0)?;
-    chart
-        .configure_mesh()
-        .axis_style(palette.ink)
-        .bold_line_style(palette.faint)
-        .light_line_style(palette.faint.mix(0.0))
-        .label_style(label.clone())
-        .x_desc(format!("distance from the panel in {unit}"))
-        .y_desc("level in dB, one way")
-        .draw()?;
-    if let Some(floor) = picture.floor_db.filter(|f| *f > low) {
-        chart.draw_series([Rectangle::new(
-            [(0.0, low), (last * 1.01, floor)],
-            palette.shade.filled(),
-        )])?;
+) {
+    let (from, to) = (line.from_m / seen.unit_m, line.to_m / seen.unit_m);
+    let ends = ((from, line.level_db), (to, line.level_at(line.to_m)));
+    let Some([a, b]) = frame.clipped(ends.0, ends.1) else { return };
+    sheet.line([a, b], fit_stroke(palette));
+    let text = format!("{} dB/km", axes::measured(line.attenuation_db_per_km, 3));
+    let half = width(&text, SMALL) / 2.0;
+    let middle = (a.0 + b.0) / 2.0;
+    if b.0 - a.0 < 2.0 * half + 12.0 {
+        return;
     }
-    let bold = ShapeStyle::from(palette.line).stroke_width(s);
-    let shown = picture.points.iter().map(|(x, y)| (*x, y.max(low)));
-    chart.draw_series(LineSeries::new(shown, bold))?;
-    let (_, body_top) = body.get_base_pixel();
-    let mut lanes = Lanes::new(head.dim_in_pixel().0, s);
-    for event in &picture.analysis.events {
-        let Some(mark) = Mark::of(event) else { continue };
-        let x = event.position_m.0 / unit.metres();
-        let y = level_at(&picture.points, x).max(low);
-        let (px, py) = chart.backend_coord(&(x, y));
-        let (px, py) = (px - body.get_base_pixel().0, py - body_top);
-        draw_mark(body, mark, (px, py), palette, s)?;
-        draw_label(head, body, &lanes.place(event, px), (px, py), palette, s)?;
-    }
-    Ok(())
-}
-
-/// The lowest level shown: a little under the noise, or under the lowest sample.
-fn depth(picture: &Picture<'_>) -> f64 {
-    let lowest = picture.points.iter().map(|p| p.1).fold(0.0, f64::min);
-    picture.floor_db.map_or(lowest - 2.0, |floor| (floor - 4.0).max(lowest - 2.0)).min(-5.0)
-}
-
-fn level_at(points: &[(f64, f64)], x: f64) -> f64 {
-    let i = points.partition_point(|p| p.0 < x);
-    points.get(i.saturating_sub(1)).map_or(0.0, |p| p.1)
-}
-
-/// Lanes of text over the picture, and to where each is taken.
-struct Lanes {
-    taken: [i32; 4],
-    width: i32,
-    scale: i32,
-}
-
-/// A label with its place.
-struct Placed {
-    text: String,
-    x: i32,
-    y: i32,
-}
-
-impl Lanes {
-    fn new(width: u32, scale: u32) -> Lanes {
-        Lanes { taken: [0; 4], width: width as i32, scale: scale as i32 }
-    }
-
-    /// Figures where a lane has room for them, else the number alone.
-    fn place(&mut self, event: &Event, at: i32) -> Placed {
-        let letter = 6 * self.scale; // a little over the mean width
-        for text in [words(event), event.number.to_string()] {
-            let room = text.chars().count() as i32 * letter + 8 * self.scale;
-            let x = at.min(self.width - room).max(2);
-            if let Some(lane) = (0..4).rev().find(|lane| self.taken[*lane] <= x) {
-                self.taken[lane] = x + room;
-                return Placed { text, x, y: (32 + 14 * lane as i32) * self.scale };
-            }
-        }
-        let lane = (0..4).min_by_key(|lane| self.taken[*lane]).unwrap_or(0);
-        Placed { text: event.number.to_string(), x: at, y: (32 + 14 * lane as i32) * self.scale }
+    // Above the line and above the trace, wherever the words reach.
+    let x = |px: f64| {
+        frame.x.0 + (px - frame.left) / (frame.right - frame.left) * (frame.x.1 - frame.x.0)
+    };
+    let (low, high) = (x(middle - half), x(middle + half));
+    let brightest = seen
+        .points
+        .iter()
+        .filter(|p| (low..=high).contains(&p.0))
+        .map(|p| p.1)
+        .fold(line.level_at(low * seen.unit_m), f64::max);
+    let y = frame.py(brightest) - 10.0;
+    if y > frame.top + 8.0 {
+        sheet.words(text, (middle, y), SMALL, palette.fit, Side::Middle);
     }
 }
 
-/// A label, and the pointer from it to its mark.
-fn draw_label<B: DrawingBackend>(
-    head: &DrawingArea<B, Shift>,
-    body: &DrawingArea<B, Shift>,
-    label: &Placed,
-    at: (i32, i32),
+fn fit_stroke(palette: &Palette) -> Stroke {
+    Stroke::dashed(palette.fit, 1.8, (7.0, 4.0))
+}
+
+fn entries(
+    seen: &Seen<'_>,
+    marked: &[(&Event, Mark)],
+    lanes: &Lanes,
     palette: &Palette,
-    s: u32,
-) -> Result<(), DrawingAreaErrorKind<B::ErrorType>> {
-    let style = (FONT, f64::from(11 * s))
-        .into_font()
-        .color(&palette.ink)
-        .pos(Pos::new(HPos::Left, VPos::Top));
-    let (_, head_height) = head.dim_in_pixel();
-    let foot = vec![(at.0, label.y + 13 * s as i32), (at.0, head_height as i32)];
-    head.draw(&PathElement::new(foot, palette.faint))?;
-    body.draw(&PathElement::new(
-        vec![(at.0, 0), (at.0, (at.1 - 6 * s as i32).max(0))],
-        palette.faint,
-    ))?;
-    head.draw(&Text::new(label.text.clone(), (label.x, label.y), style))
+) -> Vec<Entry> {
+    let mut kinds: Vec<Mark> = marked.iter().map(|m| m.1).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let mut all: Vec<Entry> =
+        kinds.into_iter().map(|mark| (Sign::Mark(mark), mark.word().to_owned())).collect();
+    if !seen.lines.is_empty() {
+        let words = "fitted line of a section, with its attenuation".to_owned();
+        all.push((Sign::Line(fit_stroke(palette)), words));
+    }
+    if seen.floor_db.is_some() {
+        let words = "below: signal weaker than the noise's sigma".to_owned();
+        all.push((Sign::Shade(palette.shade.over(palette.ground)), words));
+    }
+    all.push((Sign::Nothing, "± one sigma; R reflectance in dB".to_owned()));
+    let out = lanes.left_out();
+    if out > 0 {
+        let words = format!("{out} of {} events stand too close for a number", marked.len());
+        all.push((Sign::Nothing, words));
+    }
+    all
 }
 
+/// Number, loss and reflectance.
 fn words(event: &Event) -> String {
     let mut text = event.number.to_string();
-    if let Some(loss) = event.loss_db {
-        text.push_str(&format!("  {:.2} ± {:.2} dB", loss.value, loss.sigma));
+    match (event.loss_db, event.loss_at_least_db) {
+        (Some(loss), _) => text.push_str(&format!("  {} dB", axes::measured(loss, 3))),
+        (None, Some(least)) => text.push_str(&format!("  ≥ {} dB", axes::figure(least, 1))),
+        (None, None) => {}
     }
     match event.peak {
         Some(Peak::Whole { reflectance_db: Some(r) }) => {
-            text.push_str(&format!("  R {:.0}", r.value));
+            text.push_str(&format!("  R {}", axes::figure(r.value, 1)));
         }
-        Some(Peak::Saturated { at_least_db: Some(r) }) => text.push_str(&format!("  R ≥ {r:.0}")),
+        Some(Peak::Saturated { at_least_db: Some(r) }) => {
+            text.push_str(&format!("  R ≥ {}", axes::figure(r, 1)));
+        }
         _ => {}
     }
     text
 }
 
-/// A mark of its own form for each kind.
-fn draw_mark<B: DrawingBackend>(
-    area: &DrawingArea<B, Shift>,
-    mark: Mark,
-    (x, y): (i32, i32),
-    palette: &Palette,
-    s: u32,
-) -> Result<(), DrawingAreaErrorKind<B::ErrorType>> {
-    let r = 4 * s as i32;
-    let line = ShapeStyle::from(palette.mark).stroke_width(s + 1);
-    match mark {
-        Mark::Joint => area.draw(&PathElement::new(
-            vec![(x - r, y - r), (x, y - r), (x, y + r), (x + r, y + r)],
-            line,
-        )),
-        Mark::Reflection => {
-            area.draw(&PathElement::new(vec![(x - r, y + r), (x, y - 2 * r), (x + r, y + r)], line))
-        }
-        Mark::Splitter => {
-            area.draw(&PathElement::new(vec![(x - r, y), (x, y), (x + r, y - r)], line))?;
-            area.draw(&PathElement::new(vec![(x, y), (x + r, y + r)], line))
-        }
-        Mark::End => {
-            area.draw(&PathElement::new(vec![(x, y - 2 * r), (x, y + 2 * r)], line))?;
-            area.draw(&PathElement::new(vec![(x + r, y - 2 * r), (x + r, y + 2 * r)], line))
-        }
-        Mark::Echo => {
-            area.draw(&Circle::new((x, y), r, ShapeStyle::from(palette.mark).stroke_width(s)))
-        }
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plot::sheet::Shape;
+    use crate::plot::{Theme, made};
+    use crate::units::{LengthUnit, Measured};
+
+    fn style() -> Style {
+        let unit = LengthUnit::M;
+        Style { theme: Theme::Light, scale: 1, unit, width: 1000, height: 620 }
     }
-}
 
-fn kinds(analysis: &Analysis) -> Vec<Mark> {
-    let mut kinds: Vec<Mark> = analysis.events.iter().filter_map(Mark::of).collect();
-    kinds.sort_unstable();
-    kinds.dedup();
-    kinds
-}
-
-/// Width of one entry of the legend in points.
-const ENTRY_POINTS: u32 = 200;
-
-fn legend_rows(marks: &[Mark], width: u32, s: u32) -> u32 {
-    let per_row = (width / (ENTRY_POINTS * s)).max(1);
-    (marks.len() as u32 + 2).div_ceil(per_row)
-}
-
-fn draw_legend<B: DrawingBackend>(
-    foot: &DrawingArea<B, Shift>,
-    marks: &[Mark],
-    picture: &Picture<'_>,
-    palette: &Palette,
-    s: u32,
-) -> Result<(), DrawingAreaErrorKind<B::ErrorType>> {
-    let (width, height) = foot.dim_in_pixel();
-    let per_row = (width / (ENTRY_POINTS * s)).max(1) as usize;
-    let style = (FONT, f64::from(11 * s))
-        .into_font()
-        .color(&palette.ink)
-        .pos(Pos::new(HPos::Left, VPos::Center));
-    let place = |n: usize| {
-        let (column, row) = (n % per_row, n / per_row);
-        (
-            (24 * s as i32) + (column as i32) * (ENTRY_POINTS * s) as i32,
-            (12 * s as i32) + row as i32 * 18 * s as i32,
-        )
-    };
-    for (n, mark) in marks.iter().enumerate() {
-        let (x, y) = place(n);
-        draw_mark(foot, *mark, (x, y), palette, s)?;
-        foot.draw(&Text::new(mark.word(), (x + 14 * s as i32, y), style.clone()))?;
+    fn picture(levels: &[f64], analysis: &Analysis) -> Sheet {
+        let seen = Seen::of(&made::trace(levels), analysis, &style());
+        sheet(&seen, "title", "caution", &style())
     }
-    let (x, y) = place(marks.len());
-    let r = 5 * s as i32;
-    foot.draw(&Rectangle::new([(x - r, y - r), (x + r, y + r)], palette.shade.filled()))?;
-    foot.draw(&Text::new("under the noise's sigma", (x + 14 * s as i32, y), style.clone()))?;
-    let (x, y) = place(marks.len() + 1);
-    foot.draw(&Text::new("± one sigma; R reflectance", (x, y), style.clone()))?;
-    foot.draw(&Text::new(
-        picture.caution.to_owned(),
-        (14 * s as i32, height as i32 - 12 * s as i32),
-        style,
-    ))
+
+    fn all_words(sheet: &Sheet) -> Vec<String> {
+        let words = |shape: &'_ Shape| match shape {
+            Shape::Words(words) => Some(words.text.clone()),
+            _ => None,
+        };
+        sheet.shapes.iter().filter_map(words).collect()
+    }
+
+    #[test]
+    fn an_attenuation_is_written_where_its_section_has_room_and_explained_below() {
+        let levels: Vec<f64> = (0..6000).map(|m| -10.0 - 0.0003 * f64::from(m)).collect();
+        let loss = Some(Measured::new(0.05, 0.0004));
+        let joints = vec![made::joint(2, 3000.0, loss), made::joint(3, 3100.0, None)];
+        let sheet = picture(&levels, &made::analysis(joints, 5900.0, 0.3));
+        let words = all_words(&sheet);
+        // the section of 100 m is narrower than any words
+        assert_eq!(words.iter().filter(|w| **w == "0.300 ± 0.002 dB/km").count(), 2, "{words:?}");
+        assert!(words.iter().any(|w| w.starts_with("fitted line of a section")));
+        // a sigma never shows as 0, and what has no loss shows none
+        assert!(
+            words.contains(&"2  0.050 ± 0.0004 dB".into()) && words.contains(&"3".into()),
+            "{words:?}"
+        );
+        assert!(words.contains(&"caution".into()));
+    }
+
+    #[test]
+    fn millions_of_samples_make_no_more_points_than_the_picture_has_columns() {
+        let levels: Vec<f64> = (0..2_000_000).map(|m| -1.0 - f64::from(m % 977) * 0.01).collect();
+        let sheet = picture(&levels, &made::analysis(Vec::new(), 1.9e6, 0.01));
+        let most = sheet.shapes.iter().map(|shape| match shape {
+            Shape::Line(points, _) => points.len(),
+            _ => 0,
+        });
+        assert!(most.max().unwrap() <= 2000);
+    }
 }

@@ -1,0 +1,126 @@
+//! Marks of events, and the legend that explains every mark of a picture.
+
+use super::axes::SMALL;
+use super::palette::{Color, Palette};
+use super::sheet::{At, Sheet, Side, Stroke, width};
+use crate::event::{Event, Likely, Role};
+
+/// A kind of event as a mark of its own form.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Mark {
+    Joint,
+    Reflection,
+    Splitter,
+    End,
+    Echo,
+}
+
+impl Mark {
+    /// `None` for the start, which is where the picture begins.
+    pub(super) fn of(event: &Event) -> Option<Mark> {
+        match (event.role, event.likely) {
+            (Role::Start, _) => None,
+            (Role::Echo, _) => Some(Mark::Echo),
+            (Role::End, _) => Some(Mark::End),
+            (Role::Joint, Some(Likely::Splitter)) => Some(Mark::Splitter),
+            (Role::Joint, _) if event.is_reflective() => Some(Mark::Reflection),
+            (Role::Joint, _) => Some(Mark::Joint),
+        }
+    }
+
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            Mark::Joint => "step without reflection",
+            Mark::Reflection => "reflection, fibre goes on",
+            Mark::Splitter => "likely a splitter",
+            Mark::End => "end of what can be seen",
+            Mark::Echo => "echo, not part of the link",
+        }
+    }
+
+    pub(super) fn draw(self, sheet: &mut Sheet, (x, y): At, color: Color) {
+        let r = 4.5;
+        let line = Stroke::new(color, 1.8);
+        match self {
+            Mark::Joint => {
+                sheet.line([(x - r, y - r), (x, y - r), (x, y + r), (x + r, y + r)], line);
+            }
+            Mark::Reflection => {
+                sheet.line([(x - r, y + r), (x, y - 2.0 * r), (x + r, y + r)], line);
+            }
+            Mark::Splitter => {
+                sheet.line([(x - r, y), (x, y), (x + r, y - r)], line);
+                sheet.line([(x, y), (x + r, y + r)], line);
+            }
+            Mark::End => {
+                sheet.line([(x, y - 2.0 * r), (x, y + 2.0 * r)], line);
+                sheet.line([(x + r, y - 2.0 * r), (x + r, y + 2.0 * r)], line);
+            }
+            Mark::Echo => {
+                let turn = |n: i32| f64::from(n) * std::f64::consts::TAU / 16.0;
+                let round: Vec<At> =
+                    (0..=16).map(|n| (x + r * turn(n).cos(), y + r * turn(n).sin())).collect();
+                sheet.line(round, Stroke::new(color, 1.4));
+            }
+        }
+    }
+}
+
+/// What a legend explains.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Sign {
+    Mark(Mark),
+    Line(Stroke),
+    Shade(Color),
+    /// Words that need no sign beside them.
+    Nothing,
+}
+
+/// One entry of a legend.
+pub(super) type Entry = (Sign, String);
+
+/// Room of a sign beside its words.
+const SIGN: f64 = 24.0;
+/// Height of a row of the legend.
+const ROW: f64 = 17.0;
+
+/// The legend, its entries flowing over as many rows as they need.
+pub(super) struct Legend {
+    entries: Vec<(Entry, At)>,
+    rows: usize,
+}
+
+impl Legend {
+    pub(super) fn new(entries: Vec<Entry>, room: f64) -> Legend {
+        let (mut x, mut row) = (0.0, 0);
+        let mut placed = Vec::with_capacity(entries.len());
+        for entry in entries {
+            let own =
+                width(&entry.1, SMALL) + 22.0 + if entry.0 == Sign::Nothing { 0.0 } else { SIGN };
+            if x > 0.0 && x + own > room {
+                (x, row) = (0.0, row + 1);
+            }
+            placed.push((entry, (x, row as f64 * ROW)));
+            x += own;
+        }
+        Legend { rows: if placed.is_empty() { 0 } else { row + 1 }, entries: placed }
+    }
+
+    pub(super) fn height(&self) -> f64 {
+        self.rows as f64 * ROW
+    }
+
+    pub(super) fn draw(&self, sheet: &mut Sheet, left: f64, top: f64, palette: &Palette) {
+        for ((sign, words), (x, y)) in &self.entries {
+            let (x, y) = (left + x, top + y + ROW / 2.0);
+            match sign {
+                Sign::Mark(mark) => mark.draw(sheet, (x + 8.0, y), palette.mark),
+                Sign::Line(stroke) => sheet.line([(x, y), (x + 18.0, y)], *stroke),
+                Sign::Shade(color) => sheet.block((x, y - 5.5), (x + 18.0, y + 5.5), *color),
+                Sign::Nothing => {}
+            }
+            let x = if *sign == Sign::Nothing { x } else { x + SIGN };
+            sheet.words(words.clone(), (x, y), SMALL, palette.ink, Side::Left);
+        }
+    }
+}
