@@ -4,10 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use super::preset::{self, Preset};
 use super::{
-    Cable, Directions, Job, Limits, LinkLimit, Measure, PerWavelength, Plan, PlannedJoint,
-    RoutePoint, Waiver,
+    Cable, Directions, Job, JointKind, Measure, PerWavelength, Plan, PlannedJoint, RoutePoint,
+    Waiver, limits,
 };
 
 /// Why a plan cannot be used.
@@ -38,7 +37,7 @@ struct Written {
     #[serde(default)]
     waiver: Vec<Waiver>,
     #[serde(default)]
-    limits: WrittenLimits,
+    limits: limits::Written,
 }
 
 #[derive(Deserialize)]
@@ -54,7 +53,7 @@ struct WrittenCable {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(untagged)]
+#[serde(untagged, expecting = "expected a group index, or a table such as { 1310 = 1.4677 }")]
 enum Index {
     One(f64),
     Each(BTreeMap<String, f64>),
@@ -75,36 +74,6 @@ struct WrittenMeasure {
     file_name: Option<String>,
 }
 
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum Link {
-    Words(String),
-    Each(BTreeMap<String, f64>),
-}
-
-#[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
-struct WrittenLimits {
-    preset: Option<String>,
-    splice_db: Option<f64>,
-    splice_mean_db: Option<f64>,
-    connector_db: Option<f64>,
-    splitter_db: Option<f64>,
-    reflectance_db: Option<f64>,
-    attenuation_db_per_km: BTreeMap<String, f64>,
-    link_loss_db: Option<Link>,
-    orl_db: Option<f64>,
-    confidence: Option<f64>,
-    one_way_db: Option<f64>,
-    linearity_db_per_db: Option<f64>,
-}
-
-/// Common practice, no source: what unequal fibres do to a splice read from one end.
-const ONE_WAY_DB: f64 = 0.05;
-/// From memory of IEC 61746-1: linearity of an OTDR's level scale.
-const LINEARITY_DB_PER_DB: f64 = 0.03;
-const CONFIDENCE: f64 = 0.95;
-
 /// Reads and checks a plan.
 pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     let written: Written = toml::from_str(text).map_err(|error| from_toml(text, &error))?;
@@ -117,35 +86,103 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     }
     let cable = cable(written.cable, &at)?;
     let measure = measure(written.measure, &at)?;
-    let limits = limits(written.limits, &at)?;
+    let limits = limits::limits(written.limits, &at)?;
     let mut joints = written.joint;
-    joints.sort_by(|a, b| a.at_m.total_cmp(&b.at_m));
-    for joint in &joints {
-        let end = cable.length_m.unwrap_or(f64::INFINITY);
-        if !(joint.at_m > 0.0 && joint.at_m < end) {
-            let place = format!("at_m = {}", joint.at_m);
-            let says = format!(
-                "joint {} is at {} m, at or beyond an end of the cable",
-                joint.name, joint.at_m
-            );
-            return Err(located(text, &place, says));
+    for (n, joint) in joints.iter().enumerate() {
+        check_joint(joint, cable.length_m)
+            .map_err(|(key, says)| nth(text, "[[joint]]", n, key, says))?;
+        if joints[..n].iter().any(|other| other.name == joint.name) {
+            let says = format!("a second joint has the name {:?}", joint.name);
+            return Err(nth(text, "[[joint]]", n, "name", says));
         }
     }
+    joints.sort_by(|a, b| a.at_m.total_cmp(&b.at_m));
     for pair in joints.windows(2) {
-        if pair[0].name == pair[1].name || pair[1].at_m - pair[0].at_m < 1e-3 {
-            let says =
-                format!("joints {} and {} have one name or one place", pair[0].name, pair[1].name);
+        if pair[1].at_m - pair[0].at_m < 1e-3 {
+            let says = format!("joints {} and {} have one place", pair[0].name, pair[1].name);
             return Err(at("[[joint]]", says));
         }
     }
     let mut route = written.route;
+    for (n, point) in route.iter().enumerate() {
+        check_place(point).map_err(|(key, says)| nth(text, "[[route]]", n, key, says))?;
+    }
     route.sort_by(|a, b| a.sheath_m.total_cmp(&b.sheath_m));
+    for (n, waiver) in written.waiver.iter().enumerate() {
+        check_waiver(waiver, &cable)
+            .map_err(|(key, says)| nth(text, "[[waiver]]", n, key, says))?;
+    }
     Ok(Plan { job: written.job, cable, measure, joints, route, waivers: written.waiver, limits })
 }
 
-type Locate<'a> = &'a dyn Fn(&str, String) -> PlanError;
+/// The key that is wrong, and what is to be said.
+type Wrong = (&'static str, String);
 
-fn positive(key: &str, value: Option<f64>, at: Locate) -> Result<Option<f64>, PlanError> {
+fn check_joint(joint: &PlannedJoint, length_m: Option<f64>) -> Result<(), Wrong> {
+    let name = &joint.name;
+    if name.trim().is_empty() {
+        return Err(("name", "a joint has no name".into()));
+    }
+    if !(joint.at_m > 0.0 && joint.at_m < length_m.unwrap_or(f64::INFINITY)) {
+        let at_m = joint.at_m;
+        return Err((
+            "at_m",
+            format!("joint {name} is at {at_m} m, at or beyond an end of the cable"),
+        ));
+    }
+    match (joint.kind, joint.ways) {
+        (JointKind::Splitter, Some(ways)) if !(2..=MOST_WAYS).contains(&ways) => {
+            Err(("ways", format!("splitter {name} has {ways} ways, expected 2 to {MOST_WAYS}")))
+        }
+        (JointKind::Splice | JointKind::Connector, Some(_)) => {
+            Err(("ways", format!("joint {name} is no splitter and has ways")))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn check_place(point: &RoutePoint) -> Result<(), Wrong> {
+    let name = &point.name;
+    let within = |value: Option<f64>, most: f64| value.is_none_or(|v| v.abs() <= most);
+    if !point.sheath_m.is_finite() {
+        return Err(("sheath_m", format!("the sheath mark of {name} is {}", point.sheath_m)));
+    }
+    if !(point.slack_m.is_finite() && point.slack_m >= 0.0) {
+        let says = format!("the slack at {name} is {} m, expected 0 or more", point.slack_m);
+        return Err(("slack_m", says));
+    }
+    if !within(point.latitude, 90.0) {
+        return Err(("latitude", format!("the latitude of {name} is not within 90 degrees")));
+    }
+    if !within(point.longitude, 180.0) {
+        return Err(("longitude", format!("the longitude of {name} is not within 180 degrees")));
+    }
+    Ok(())
+}
+
+fn check_waiver(waiver: &Waiver, cable: &Cable) -> Result<(), Wrong> {
+    if !cable.fibers.contains(&waiver.fiber) {
+        return Err((
+            "fiber",
+            format!("a waiver is for fibre {}, which is not planned", waiver.fiber),
+        ));
+    }
+    if waiver.reason.trim().is_empty() {
+        return Err(("reason", "a waiver has no reason".into()));
+    }
+    Ok(())
+}
+
+/// Splitters end at 1:128: ITU-T G.984.1, from memory.
+const MOST_WAYS: u32 = 128;
+
+pub(super) type Locate<'a> = &'a dyn Fn(&str, String) -> PlanError;
+
+pub(super) fn positive(
+    key: &str,
+    value: Option<f64>,
+    at: Locate,
+) -> Result<Option<f64>, PlanError> {
     match value {
         Some(v) if !(v.is_finite() && v > 0.0) => {
             Err(at(key, format!("{key} is {v}, expected more than 0")))
@@ -172,6 +209,9 @@ fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
     })
 }
 
+/// What glass fibre is used at, generously.
+const WAVELENGTHS_NM: std::ops::RangeInclusive<u16> = 600..=2000;
+
 /// Most fibres of one cable: a bound against slips such as "1-24000".
 const MOST_FIBERS: u32 = 6912;
 
@@ -197,14 +237,15 @@ fn fibers(text: &str) -> Result<Vec<u32>, String> {
     Ok(numbers.into_iter().collect())
 }
 
-fn table(
+pub(super) fn table(
     key: &str,
     written: BTreeMap<String, f64>,
     at: Locate,
 ) -> Result<PerWavelength, PlanError> {
     let mut table = PerWavelength::new();
     for (wavelength, value) in written {
-        let Some(nm) = wavelength.parse::<u16>().ok().filter(|nm| (600..=2000).contains(nm)) else {
+        let Some(nm) = wavelength.parse::<u16>().ok().filter(|nm| WAVELENGTHS_NM.contains(nm))
+        else {
             return Err(at(key, format!("{key} has {wavelength:?}, expected a wavelength in nm")));
         };
         if !(value.is_finite() && value > 0.0) {
@@ -221,6 +262,17 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
             "[measure]",
             "wavelengths_nm is missing, expected such as [1310, 1550]".into(),
         ));
+    }
+    let mut sorted = written.wavelengths_nm.clone();
+    sorted.sort_unstable();
+    if sorted.windows(2).any(|pair| pair[0] == pair[1])
+        || sorted.iter().any(|nm| !WAVELENGTHS_NM.contains(nm))
+    {
+        let says = format!(
+            "wavelengths_nm is {:?}, expected wavelengths of 600 to 2000 nm, each once",
+            written.wavelengths_nm
+        );
+        return Err(at("wavelengths_nm", says));
     }
     let group_index = match written.group_index {
         Index::Unsaid => PerWavelength::new(),
@@ -252,65 +304,33 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
     })
 }
 
-fn limits(written: WrittenLimits, at: Locate) -> Result<Limits, PlanError> {
-    let preset: Option<&'static Preset> = match &written.preset {
-        None => None,
-        Some(name) => Some(preset::named(name).ok_or_else(|| {
-            let known: Vec<&str> = preset::PRESETS.iter().map(|p| p.name).collect();
-            at("preset", format!("preset is {name:?}, expected one of: {}", known.join(", ")))
-        })?),
-    };
-    let confidence = written.confidence.unwrap_or(CONFIDENCE);
-    if !(confidence > 0.5 && confidence < 1.0) {
-        return Err(at(
-            "confidence",
-            format!("confidence is {confidence}, expected more than 0.5 and less than 1"),
-        ));
-    }
-    if let Some(r) = written.reflectance_db.filter(|r| !(r.is_finite() && *r < 0.0)) {
-        return Err(at("reflectance_db", format!("reflectance_db is {r}, expected less than 0")));
-    }
-    let mut attenuation = preset.map_or(PerWavelength::new(), Preset::attenuation);
-    attenuation.extend(table("attenuation_db_per_km", written.attenuation_db_per_km, at)?);
-    let link_loss_db = match written.link_loss_db {
-        None => None,
-        Some(Link::Words(words)) if words == "from parts" => Some(LinkLimit::FromParts),
-        Some(Link::Words(words)) => {
-            let says = format!("link_loss_db is {words:?}, expected \"from parts\" or a table");
-            return Err(at("link_loss_db", says));
-        }
-        Some(Link::Each(each)) => Some(LinkLimit::PerWavelength(table("link_loss_db", each, at)?)),
-    };
-    let base = |value: fn(&Preset) -> Option<f64>| preset.and_then(value);
-    Ok(Limits {
-        splice_db: positive("splice_db", written.splice_db, at)?.or(base(|p| p.splice_db)),
-        splice_mean_db: positive("splice_mean_db", written.splice_mean_db, at)?,
-        connector_db: positive("connector_db", written.connector_db, at)?
-            .or(base(|p| p.connector_db)),
-        splitter_db: positive("splitter_db", written.splitter_db, at)?,
-        reflectance_db: written.reflectance_db.or(base(|p| p.reflectance_db)),
-        attenuation_db_per_km: attenuation,
-        link_loss_db,
-        orl_db: positive("orl_db", written.orl_db, at)?,
-        confidence,
-        one_way_db: positive("one_way_db", written.one_way_db, at)?.unwrap_or(ONE_WAY_DB),
-        linearity_db_per_db: positive("linearity_db_per_db", written.linearity_db_per_db, at)?
-            .unwrap_or(LINEARITY_DB_PER_DB),
-        preset,
-    })
-}
-
 /// An error where `key` first stands in the text, at the beginning otherwise.
 fn located(text: &str, key: &str, says: String) -> PlanError {
-    let begins = |line: &str| {
-        let rest = line.trim_start().strip_prefix(key)?;
-        (rest.is_empty() || !rest.starts_with(|c: char| c.is_alphanumeric() || c == '_'))
-            .then(|| line.chars().take_while(|c| c.is_whitespace()).count() + 1)
-    };
-    let found =
-        text.lines().enumerate().find_map(|(i, line)| begins(line).map(|column| (i + 1, column)));
+    let found = text.lines().enumerate().find_map(|(i, line)| Some((i + 1, begins(line, key)?)));
     let (line, column) = found.unwrap_or((1, 1));
     PlanError { line, column, says }
+}
+
+/// An error at a key of the `n`th table (from 0) of a heading, at the heading where it lacks the key.
+fn nth(text: &str, heading: &str, n: usize, key: &str, says: String) -> PlanError {
+    let mut tables =
+        text.lines().enumerate().skip_while(|(_, line)| begins(line, heading).is_none());
+    let mut heads = text.lines().enumerate().filter(|(_, line)| begins(line, heading).is_some());
+    let Some((first, _)) = heads.nth(n) else { return located(text, heading, says) };
+    let place = tables
+        .by_ref()
+        .skip_while(|(i, _)| *i <= first)
+        .take_while(|(_, line)| !line.trim_start().starts_with('['))
+        .find_map(|(i, line)| Some((i + 1, begins(line, key)?)));
+    let (line, column) = place.unwrap_or((first + 1, 1));
+    PlanError { line, column, says }
+}
+
+/// Column, counted from 1, of a key that a line begins with.
+fn begins(line: &str, key: &str) -> Option<usize> {
+    let rest = line.trim_start().strip_prefix(key)?;
+    (rest.is_empty() || !rest.starts_with(|c: char| c.is_alphanumeric() || c == '_'))
+        .then(|| line.chars().take_while(|c| c.is_whitespace()).count() + 1)
 }
 
 fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {

@@ -1,77 +1,110 @@
 //! Limits from open standards, to begin a plan with. The contract's own limits come first.
 
 use super::PerWavelength;
+use super::standards::PRESETS;
 
-/// A set of limits, each from the source named.
+/// How sure it is that a source says what stands here.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// Read in the source itself.
+    Read,
+    /// Read in a public text that quotes the source.
+    Quoted,
+    /// Not confirmed by any text at hand: check it before a contract rests on it.
+    Memory,
+    /// A habit of the trade; no source says it.
+    Practice,
+}
+
+impl Standing {
+    /// Its words behind a source.
+    pub fn words(self) -> &'static str {
+        match self {
+            Standing::Read => "read",
+            Standing::Quoted => "quoted",
+            Standing::Memory => "from memory, not confirmed",
+            Standing::Practice => "common practice, no source",
+        }
+    }
+}
+
+/// Where a figure comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Source {
+    /// Standard and edition, and the place in it where that is known.
+    pub text: &'static str,
+    /// How sure that is.
+    pub standing: Standing,
+}
+
+/// What a figure limits. Wavelengths in nm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// Largest attenuation of fibre in dB/km.
+    Attenuation(u16),
+    /// Largest loss of a splice in dB.
+    Splice,
+    /// Largest loss of a connector pair in dB.
+    Connector,
+    /// Highest reflectance of a connector, negative dB.
+    Reflectance,
+    /// Largest loss of the link in dB.
+    LinkLoss(u16),
+    /// Least loss of the link in dB: with less the receiver is overloaded.
+    MinLinkLoss(u16),
+    /// Longest link in metres of fibre.
+    Length,
+}
+
+/// One limit and its source.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Figure {
+    /// What it limits.
+    pub part: Part,
+    /// The limit.
+    pub value: f64,
+    /// Where it comes from.
+    pub source: Source,
+}
+
+/// A set of limits, each with its source.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Preset {
     /// Its name in a plan.
     pub name: &'static str,
-    /// Where its figures come from, with edition, and how sure that is.
-    pub source: &'static str,
-    /// Attenuation in dB/km by wavelength in nm.
-    pub attenuation_db_per_km: &'static [(u16, f64)],
-    /// Splice.
-    pub splice_db: Option<f64>,
-    /// Connector pair.
-    pub connector_db: Option<f64>,
-    /// Highest reflectance of a connector.
-    pub reflectance_db: Option<f64>,
+    /// Its limits.
+    pub figures: &'static [Figure],
 }
 
 impl Preset {
-    /// Its attenuation as a table.
-    pub fn attenuation(&self) -> PerWavelength {
-        self.attenuation_db_per_km.iter().copied().collect()
+    /// The preset of a name.
+    pub fn named(name: &str) -> Option<&'static Preset> {
+        PRESETS.iter().find(|preset| preset.name == name)
     }
-}
 
-/// All presets. "quoted": read in a public text that quotes the standard; "from memory": not
-/// confirmed by any source here.
-pub const PRESETS: &[Preset] = &[
-    Preset {
-        name: "outside-plant-g652d",
-        source: "attenuation ITU-T G.652 (11/2016), table 2, quoted; splice 0.30 dB, mean of both ends, US RUS bulletin 1753F-401, quoted; connector 0.75 dB TIA-568 and ISO/IEC 11801, quoted",
-        attenuation_db_per_km: &[(1310, 0.40), (1550, 0.30), (1625, 0.40)],
-        splice_db: Some(0.30),
-        connector_db: Some(0.75),
-        reflectance_db: None,
-    },
-    Preset {
-        name: "outside-plant-g657",
-        source: "attenuation ITU-T G.657, from memory; splice 0.30 dB US RUS bulletin 1753F-401, quoted; connector 0.75 dB TIA-568 and ISO/IEC 11801, quoted",
-        attenuation_db_per_km: &[(1310, 0.40), (1550, 0.30), (1625, 0.40)],
-        splice_db: Some(0.30),
-        connector_db: Some(0.75),
-        reflectance_db: None,
-    },
-    Preset {
-        name: "premises-os2",
-        source: "attenuation ISO/IEC 11801-1 OS2, from memory; splice 0.3 dB and connector 0.75 dB ISO/IEC 11801 and TIA-568, quoted; return loss 35 dB ISO/IEC 11801-1:2017, from memory",
-        attenuation_db_per_km: &[(1310, 0.40), (1550, 0.40)],
-        splice_db: Some(0.30),
-        connector_db: Some(0.75),
-        reflectance_db: Some(-35.0),
-    },
-    Preset {
-        name: "premises-om3",
-        source: "attenuation 3.5 and 1.5 dB/km ISO/IEC 11801 and TIA-568 (older editions), quoted; splice 0.3 dB and connector 0.75 dB, quoted; return loss 20 dB, quoted",
-        attenuation_db_per_km: &[(850, 3.5), (1300, 1.5)],
-        splice_db: Some(0.30),
-        connector_db: Some(0.75),
-        reflectance_db: Some(-20.0),
-    },
-    Preset {
-        name: "premises-om4",
-        source: "attenuation 3.0 and 1.5 dB/km TIA-568.3-D, from memory; splice 0.3 dB and connector 0.75 dB ISO/IEC 11801 and TIA-568, quoted; return loss 20 dB, quoted",
-        attenuation_db_per_km: &[(850, 3.0), (1300, 1.5)],
-        splice_db: Some(0.30),
-        connector_db: Some(0.75),
-        reflectance_db: Some(-20.0),
-    },
-];
+    /// Its limit for a part that has no wavelength.
+    pub(super) fn one(&self, part: Part) -> Option<f64> {
+        self.figures.iter().find(|figure| figure.part == part).map(|figure| figure.value)
+    }
 
-/// The preset of a name.
-pub(super) fn named(name: &str) -> Option<&'static Preset> {
-    PRESETS.iter().find(|preset| preset.name == name)
+    /// Its limits of a kind by wavelength; `wavelength`: that of a part of this kind.
+    pub(super) fn each(&self, wavelength: fn(Part) -> Option<u16>) -> PerWavelength {
+        self.figures
+            .iter()
+            .filter_map(|figure| Some((wavelength(figure.part)?, figure.value)))
+            .collect()
+    }
+
+    /// Its sources, each once, with how sure each is.
+    pub fn sources(&self) -> String {
+        let mut seen: Vec<Source> = Vec::new();
+        for figure in self.figures {
+            if !seen.contains(&figure.source) {
+                seen.push(figure.source);
+            }
+        }
+        let words: Vec<String> =
+            seen.iter().map(|s| format!("{} ({})", s.text, s.standing.words())).collect();
+        words.join("; ")
+    }
 }

@@ -28,8 +28,8 @@ pub(super) struct Document<'a> {
 pub(super) struct PlanData<'a> {
     pub(super) cable: &'a str,
     pub(super) sha256: &'a str,
-    pub(super) preset: Option<&'static str>,
-    pub(super) limits_come_from: &'static str,
+    pub(super) presets: Vec<&'static str>,
+    pub(super) limits_come_from: String,
 }
 
 #[derive(Serialize)]
@@ -144,11 +144,8 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
         plan: PlanData {
             cable: &plan.cable.id,
             sha256: plan_sha256,
-            preset: plan.limits.preset.map(|p| p.name),
-            limits_come_from: plan.limits.preset.map_or(
-                "the plan",
-                |_| "the plan, over a preset from open standards; the contract's limits come first",
-            ),
+            presets: plan.limits.presets.iter().map(|p| p.name).collect(),
+            limits_come_from: plan.limits.origin().unwrap_or_else(|| "the plan".into()),
         },
         counts: CountsData {
             planned: c.planned,
@@ -285,14 +282,8 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         "  {} planned, {} measured: {} passed, {} failed, {} undecided; {} missing, {} surplus, {} unreadable",
         c.planned, c.measured, c.passed, c.failed, c.undecided, c.missing, c.surplus, c.unreadable
     ));
-    if let Some(preset) = plan.limits.preset {
-        out.extend(table::wrap(
-            &format!(
-                "  limits begin with the preset {}: {}. The contract's limits come first.",
-                preset.name, preset.source
-            ),
-            width,
-        ));
+    if let Some(origin) = plan.limits.origin() {
+        out.extend(table::hung(&origin, width));
     }
     out.push(String::new());
     out.extend(matrix(review, plan));
