@@ -2,9 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use strandline::job::Review;
 use strandline::plan::{self, Plan};
-use strandline::report::{review, sheets};
+use strandline::report::{page, review, sheets};
 use strandline::{disk, job, source};
 
 use super::files;
@@ -26,7 +27,7 @@ pub(crate) struct Args {
     /// The document strandline.review/1 for programs
     #[arg(long)]
     json: bool,
-    /// Write the whole review into a folder: the document, and tables for spreadsheets
+    /// Write the whole review into a folder: the document, a page for a browser, and tables for spreadsheets
     #[arg(long, value_name = "DIR")]
     report: Option<PathBuf>,
 }
@@ -92,12 +93,39 @@ fn report_files(
     sha256: &str,
 ) -> Result<Vec<(String, Vec<u8>)>, String> {
     let json = review::json(review, plan, sha256).map_err(|error| error.to_string())?;
-    let mut files = vec![("review.json".to_owned(), json.into_bytes())];
+    let html = page_of(review, plan, sha256)?;
+    let mut files = vec![
+        ("review.json".to_owned(), json.into_bytes()),
+        ("review.html".to_owned(), html.into_bytes()),
+    ];
     for sheet in sheets::tables(review, plan) {
         let csv = sheets::csv(&sheet).map_err(|error| error.to_string())?;
         files.push((format!("{}.csv", sheet.name), csv));
     }
     Ok(files)
+}
+
+/// The page, with the samples of every measurement that counts: each file is read again, several at a
+/// time, so that a job's samples are never all in memory.
+fn page_of(review: &Review, plan: &Plan, sha256: &str) -> Result<String, String> {
+    let rows: Vec<(usize, usize)> = review
+        .rows
+        .iter()
+        .enumerate()
+        .filter(|(_, row)| row.counts)
+        .filter_map(|(n, row)| Some((n, row.test?)))
+        .collect();
+    let pack = |&(row, test): &(usize, usize)| {
+        let test = &review.tests[test];
+        let content = test.read()?;
+        let packed = test.trace(plan, &source::Options::default()).and_then(|trace| {
+            page::packed(row, rows.len(), &trace, content, plan).map_err(|error| error.to_string())
+        });
+        Some(packed.map_err(|error| format!("{}: {error}", test.path.display())))
+    };
+    let packed: Vec<Option<Result<page::Packed, String>>> = rows.par_iter().map(pack).collect();
+    let packed: Vec<page::Packed> = packed.into_iter().flatten().collect::<Result<_, String>>()?;
+    page::html(review, plan, sha256, &packed).map_err(|error| error.to_string())
 }
 
 /// The review of some files, with a bar for who waits.

@@ -109,6 +109,21 @@ impl Test {
     pub fn read(&self) -> Option<&Content> {
         self.content.as_ref().ok()
     }
+
+    /// The trace itself, read again, with the plan's group index: a review keeps no samples.
+    ///
+    /// # Errors
+    /// Where the file cannot be read any more, or is no longer the one that was reviewed.
+    pub fn trace(&self, plan: &Plan, options: &source::Options) -> Result<Trace, String> {
+        let bytes = disk::read(&self.path).map_err(|error| format!("cannot be read: {error}"))?;
+        if disk::sha256(&bytes) != self.sha256 {
+            return Err("has changed since it was reviewed".to_owned());
+        }
+        let wavelength_nm = self.read().and_then(|content| content.wavelength_nm);
+        source::decode(&self.path, &bytes, options)
+            .map(|trace| with_agreed_index(trace, wavelength_nm, plan))
+            .map_err(|error| error.cause.to_string())
+    }
 }
 
 /// Reads and measures all files, several at a time, in their order.
@@ -154,11 +169,7 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
     let wavelength = who.wavelength_nm;
     let samples: Vec<u8> = trace.counts.iter().flat_map(|count| count.to_le_bytes()).collect();
     let direction = who.direction;
-    let agreed = wavelength.and_then(|w| plan.measure.group_index.get(&w).copied());
-    let trace = match agreed.and_then(GroupIndex::new) {
-        Some(index) => trace.with_index(index),
-        None => trace,
-    };
+    let trace = with_agreed_index(trace, wavelength, plan);
     let measured = Measurement::of(&trace, plan, direction);
     let text = |label: &crate::trace::Label| label.text();
     Content {
@@ -190,6 +201,15 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         near_db: measured.near_db,
         joints: measured.joints,
         far_db: measured.far_db,
+    }
+}
+
+/// A trace whose distances come from the index that the plan gives for its wavelength, if it does.
+fn with_agreed_index(trace: Trace, wavelength_nm: Option<u16>, plan: &Plan) -> Trace {
+    let agreed = wavelength_nm.and_then(|w| plan.measure.group_index.get(&w).copied());
+    match agreed.and_then(GroupIndex::new) {
+        Some(index) => trace.with_index(index),
+        None => trace,
     }
 }
 

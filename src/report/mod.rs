@@ -3,6 +3,8 @@
 pub mod data;
 pub mod escape;
 pub mod events;
+#[cfg(feature = "cli")]
+pub mod page;
 pub mod review;
 pub mod sheets;
 pub mod show;

@@ -105,3 +105,19 @@ fn a_report_that_cannot_be_written_ends_with_2_and_says_where() {
     assert!(err(&output).contains("review.json: cannot be written"), "{}", err(&output));
     assert_eq!(disk::read(&taken).expect("still there"), b"a file, no folder");
 }
+
+#[test]
+fn the_page_of_a_report_holds_its_document_and_asks_for_nothing_from_outside() {
+    let folder = report("report-page");
+    let page = disk::read_text(&folder.join("review.html")).expect("written");
+    let block = page.split_once("id=\"data-review\">").expect("the block").1;
+    let held: Value = serde_json::from_str(block.split_once("</script>").expect("its end").0)
+        .expect("JSON in the block");
+    let json = disk::read_text(&folder.join("review.json")).expect("written");
+    assert_eq!(held, serde_json::from_str::<Value>(&json).expect("JSON"));
+    assert!(page.contains("default-src 'none'"));
+    assert!(page.contains("never look into one"));
+    assert!(page.contains("Permission is hereby granted"), "the licence of what draws");
+    let again = report("report-page-again");
+    assert_eq!(page, disk::read_text(&again.join("review.html")).expect("written"));
+}

@@ -1,0 +1,288 @@
+// The traces of one fibre on one axis along the cable; zoom, pan and pinch. uPlot draws.
+
+const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+/** A colour for each wavelength of the plan; traces from end b are broken lines. */
+function line_of(test) {
+  const i = Math.max(0, plan.wavelengths_nm.indexOf(test.wavelength_nm)) % 4;
+  return { color: css(`--wave-${i}`), dash: test.direction === "b-to-a" ? [5, 3] : [] };
+}
+
+class Chart {
+  /** `on_view` is called when the view has moved. */
+  constructor(holder, traces, joints, on_view) {
+    Object.assign(this, { holder, traces, joints, on_view, front: traces[0], follow: true, lines: [] });
+    this.visible = new Set(traces);
+    this.whole_m = this.extent_m();
+    [this.from_m, this.to_m] = this.whole_m;
+    this.low_db = -40;
+    this.high_db = 2;
+    const draw = uPlot.paths.linear();
+    const points = { show: false };
+    this.plot = new uPlot({
+      mode: 2,
+      ...this.size(),
+      legend: { show: false },
+      cursor: { show: false },
+      scales: { x: { time: false, range: () => [this.from_m, this.to_m] }, y: { range: () => [this.low_db, this.high_db] } },
+      axes: [
+        { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 30, space: 70,
+          values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(2)))) },
+        { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 42,
+          values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(3)))) },
+      ],
+      series: [null, ...traces.map((trace) => ({
+        facets: [{ scale: "x", auto: false }, { scale: "y", auto: false }],
+        stroke: () => line_of(trace.test_data).color,
+        dash: line_of(trace.test_data).dash,
+        width: 1.25,
+        points,
+        // Only what is in view, and a sample to each side of it, is drawn.
+        paths: (u, series) => {
+          const { x } = samples_of(trace);
+          const last = x.length - 1;
+          return draw(u, series, Math.max(0, first_from(x, this.from_m) - 1), Math.min(last, first_from(x, this.to_m)));
+        },
+      }))],
+      hooks: { draw: [(u) => draw_marks(this, u)] },
+    }, [null, ...traces.map((trace) => [samples_of(trace).x, samples_of(trace).y])], holder);
+    this.gestures();
+    this.resize = new ResizeObserver(() => this.plot.setSize(this.size()));
+    this.resize.observe(holder);
+    this.show();
+  }
+
+  size() {
+    const width = Math.max(200, this.holder.clientWidth);
+    return { width, height: width < 560 ? 300 : 420 };
+  }
+
+  /** From the first to the last place with anything but noise. */
+  extent_m() {
+    const ends = this.traces.flatMap((trace) => {
+      const all = samples_of(trace);
+      const seen = trace.found.noise.noise_from_m;
+      const far = seen == null ? null : at_m(trace, seen + 0.04 * seen);
+      const [first, last] = [all.x[0], all.x.at(-1)];
+      return [trace.at_per_m < 0 ? Math.max(first, far ?? first) : first, trace.at_per_m > 0 ? Math.min(last, far ?? last) : last];
+    });
+    return [Math.min(...ends), Math.max(...ends)];
+  }
+
+  /** Levels of what is in view. */
+  levels() {
+    let low = Infinity, high = -Infinity, floor = Infinity;
+    for (const trace of this.visible) {
+      const { x, y } = samples_of(trace);
+      const to = Math.min(x.length, first_from(x, this.to_m) + 1);
+      for (let i = Math.max(0, first_from(x, this.from_m) - 1); i < to; i++) {
+        if (y[i] < low) low = y[i];
+        if (y[i] > high) high = y[i];
+      }
+      const own = trace.found.noise.floor_db;
+      if (own != null) floor = Math.min(floor, own - trace.top_db);
+    }
+    if (!(high > low)) return [-40, 2];
+    // Below the noise there is nothing to see, however deep single samples fall.
+    if (floor < Infinity) low = Math.max(low, Math.min(floor - 4, high - 1));
+    const room = 0.06 * (high - low) + 0.01;
+    return [low - room, high + 2.5 * room];
+  }
+
+  show() {
+    if (this.follow) [this.low_db, this.high_db] = this.levels();
+    this.plot.batch(() => {
+      this.plot.setScale("x", { min: this.from_m, max: this.to_m });
+      this.plot.setScale("y", { min: this.low_db, max: this.high_db });
+    });
+    this.plot.redraw();
+    this.on_view();
+  }
+
+  set_visible(visible, front) {
+    this.visible = new Set(visible);
+    this.front = front;
+    this.traces.forEach((trace, i) => this.plot.setSeries(i + 1, { show: this.visible.has(trace) }));
+    this.show();
+  }
+
+  /** Shows a stretch of cable, never less than two metres, never beyond the traces. */
+  view(from_m, to_m) {
+    const [first, last] = this.whole_m;
+    const length = Math.min(last - first, Math.max(2, to_m - from_m));
+    const middle = 0.5 * (from_m + to_m);
+    this.from_m = Math.min(Math.max(first, middle - 0.5 * length), last - length);
+    this.to_m = this.from_m + length;
+    this.show();
+  }
+
+  zoom(factor, about_m = 0.5 * (this.from_m + this.to_m)) {
+    this.view(about_m - (about_m - this.from_m) * factor, about_m + (this.to_m - about_m) * factor);
+  }
+
+  pan(share) {
+    const step = share * (this.to_m - this.from_m);
+    this.view(this.from_m + step, this.to_m + step);
+  }
+
+  zoom_levels(factor, about_db = 0.5 * (this.low_db + this.high_db)) {
+    this.follow = false;
+    this.low_db = about_db - (about_db - this.low_db) * factor;
+    this.high_db = about_db + (this.high_db - about_db) * factor;
+    this.show();
+  }
+
+  whole() {
+    this.follow = true;
+    this.view(...this.whole_m);
+  }
+
+  place_at(client_x) {
+    return this.plot.posToVal(client_x - this.plot.over.getBoundingClientRect().left, "x");
+  }
+
+  level_at(client_y) {
+    return this.plot.posToVal(client_y - this.plot.over.getBoundingClientRect().top, "y");
+  }
+
+  left_of(place) {
+    return this.plot.valToPos(place, "x");
+  }
+
+  /** Wheel zooms, drag pans, two fingers pinch: along the cable, or the levels where they move that way. */
+  gestures() {
+    const over = this.plot.over;
+    const fingers = new Map();
+    over.addEventListener("wheel", (event) => {
+      event.preventDefault();
+      const factor = Math.exp(Math.max(-1, Math.min(1, event.deltaY / 300)));
+      if (event.shiftKey) this.zoom_levels(Math.exp((event.deltaY || event.deltaX) / 300), this.level_at(event.clientY));
+      else if (Math.abs(event.deltaX) > Math.abs(event.deltaY)) this.pan(event.deltaX / 1000);
+      else this.zoom(factor, this.place_at(event.clientX));
+    }, { passive: false });
+    over.addEventListener("dblclick", () => this.whole());
+    over.addEventListener("pointerdown", (event) => {
+      if (event.target !== over || event.button > 0) return;
+      over.setPointerCapture(event.pointerId);
+      fingers.set(event.pointerId, { x: event.clientX, y: event.clientY, moved: 0 });
+    });
+    over.addEventListener("pointermove", (event) => {
+      const own = fingers.get(event.pointerId);
+      if (!own) return;
+      const before = [...fingers.values()].map((f) => ({ ...f }));
+      own.moved += Math.abs(event.clientX - own.x) + Math.abs(event.clientY - own.y);
+      const from = this.place_at(own.x);
+      [own.x, own.y] = [event.clientX, event.clientY];
+      if (fingers.size === 1) {
+        const step = from - this.place_at(own.x);
+        if (own.moved > 4) this.view(this.from_m + step, this.to_m + step);
+      } else if (fingers.size === 2) {
+        this.pinch(before, [...fingers.values()]);
+      }
+    });
+    const lift = (event) => {
+      const own = fingers.get(event.pointerId);
+      fingers.delete(event.pointerId);
+      if (event.type === "pointerup" && own && own.moved <= 4 && fingers.size === 0) this.on_tap?.(this.place_at(event.clientX));
+    };
+    over.addEventListener("pointerup", lift);
+    over.addEventListener("pointercancel", lift);
+  }
+
+  pinch(before, now) {
+    const spread = (two, axis) => Math.abs(two[0][axis] - two[1][axis]);
+    const middle = (two, axis) => 0.5 * (two[0][axis] + two[1][axis]);
+    const axis = spread(before, "x") >= spread(before, "y") ? "x" : "y";
+    if (spread(now, axis) < 12 || spread(before, axis) < 12) return;
+    const factor = spread(before, axis) / spread(now, axis);
+    if (axis === "x") this.zoom(factor, this.place_at(middle(now, "x")));
+    else this.zoom_levels(factor, this.level_at(middle(now, "y")));
+  }
+
+  destroy() {
+    this.resize.disconnect();
+    this.plot.destroy();
+  }
+}
+
+const FONT = "12px system-ui, sans-serif";
+
+/** The planned joints, the events of each trace, and the lines that the cursors fitted. */
+function draw_marks(chart, u) {
+  const { ctx, bbox } = u;
+  const dot = devicePixelRatio;
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+  ctx.clip();
+  ctx.font = `${12 * dot}px system-ui, sans-serif`;
+  ctx.textBaseline = "top";
+  ctx.lineWidth = dot;
+  let taken = -Infinity;
+  for (const joint of chart.joints) {
+    const x = u.valToPos(joint.at_m, "x", true);
+    ctx.strokeStyle = css("--joint-line");
+    ctx.setLineDash([2 * dot, 4 * dot]);
+    ctx.beginPath();
+    ctx.moveTo(x, bbox.top + 18 * dot);
+    ctx.lineTo(x, bbox.top + bbox.height);
+    ctx.stroke();
+    const text = shown(joint.name);
+    const left = x - 0.5 * ctx.measureText(text).width;
+    if (left > taken) {
+      ctx.fillStyle = css("--ink");
+      ctx.fillText(text, left, bbox.top + 3 * dot);
+      taken = left + ctx.measureText(text).width + 6 * dot;
+    }
+  }
+  ctx.setLineDash([]);
+  for (const { line, from_m, to_m } of chart.lines) {
+    ctx.strokeStyle = css("--ink");
+    ctx.lineWidth = 2 * dot;
+    ctx.beginPath();
+    ctx.moveTo(u.valToPos(from_m, "x", true), u.valToPos(line.at(from_m), "y", true));
+    ctx.lineTo(u.valToPos(to_m, "x", true), u.valToPos(line.at(to_m), "y", true));
+    ctx.stroke();
+  }
+  for (const trace of chart.visible) {
+    for (const event of trace.found.events) {
+      const place = at_m(trace, event.position_m);
+      const level = level_db(trace, place);
+      if (event.role === "start" || level == null) continue;
+      const [x, y] = [u.valToPos(place, "x", true), u.valToPos(level, "y", true)];
+      draw_event(ctx, event_form(event), x, y, dot, line_of(trace.test_data).color);
+      if (trace === chart.front) {
+        ctx.fillStyle = css("--mark");
+        ctx.fillText(String(event.number), x + 6 * dot, Math.max(bbox.top + 18 * dot, y - 18 * dot));
+      }
+    }
+  }
+  ctx.restore();
+}
+
+/** Each kind of event has a form of its own. */
+const FORMS = {
+  step: ["step without reflection", "M-4 -4H0V4H4"],
+  peak: ["reflection, fibre goes on", "M-4 4L0 -8L4 4"],
+  fork: ["likely a splitter", "M-5 0H0L5 -5M0 0L5 5"],
+  end: ["end of what can be seen", "M0 -8V8M4 -8V8"],
+  echo: ["echo, not part of the link", "M4 0A4 4 0 1 1 -4 0A4 4 0 1 1 4 0"],
+};
+
+function event_form(event) {
+  if (event.role === "echo") return "echo";
+  if (event.role === "end") return "end";
+  if (event.likely === "splitter") return "fork";
+  return event.shape === "reflective" ? "peak" : "step";
+}
+
+function draw_event(ctx, form, x, y, dot, color) {
+  const path = new Path2D();
+  path.addPath(new Path2D(FORMS[form][1]), new DOMMatrix([dot, 0, 0, dot, x, y]));
+  ctx.lineWidth = 4.5 * dot;
+  ctx.strokeStyle = css("--ground");
+  ctx.stroke(path);
+  ctx.lineWidth = 2 * dot;
+  ctx.strokeStyle = color;
+  ctx.stroke(path);
+}

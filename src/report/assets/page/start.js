@@ -1,0 +1,33 @@
+// The view that the address names: nothing for the overview, `#fiber-7` for a fibre, `#fiber-7-1550-b-to-a`
+// for one of its traces.
+
+function route() {
+  const match = /^#fiber-(\d+)(?:-(\d+-[ab]-to-[ab]))?$/.exec(location.hash);
+  const overview = document.getElementById("overview"), fiber = document.getElementById("fiber");
+  overview.hidden = Boolean(match);
+  fiber.hidden = !match;
+  if (!match) {
+    const last = open_fiber?.fiber.fiber;
+    close_fiber();
+    if (last != null) document.querySelector(`tr[data-fiber="${last}"] a`)?.focus();
+    return;
+  }
+  show_fiber(Number(match[1]), match[2]);
+  scrollTo(0, 0);
+  document.getElementById("fiber-title")?.focus({ preventScroll: true });
+}
+
+document.getElementById("title").textContent = shown(review.plan.cable);
+document.getElementById("subtitle").replaceChildren(...[
+  `${plan.ends.map(shown).join(" to ")}`,
+  plan.length_m == null ? null : metres(plan.length_m),
+  plan.fiber_type,
+  plan.job,
+  plan.site,
+].filter((t) => t).flatMap((t, i) => (i ? [" \u00b7 ", shown(t)] : [shown(t)])));
+document.getElementById("origin").textContent =
+  `${document.querySelector("meta[name=generator]").content}; plan ${review.plan.sha256.slice(0, 12)}; limits: ${shown(review.plan.limits_come_from)}; a verdict is given from a probability of ${plan.confidence * 100} % on.`;
+build_overview();
+addEventListener("hashchange", route);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => open_fiber?.chart.plot.redraw());
+route();

@@ -1,0 +1,63 @@
+// Elements and figures. Every text goes through `shown` and into a text node: nothing is markup.
+
+/** What may turn text round or act on its reader, made visible; the same marks as the terminal shows. */
+const ACTS = /[\u0000-\u001f\u007f-\u009f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ufffe\uffff]|[\u{e0000}-\u{e007f}]/gu;
+const shown = (text) => String(text).replace(ACTS, (c) => `\\u{${c.codePointAt(0).toString(16)}}`);
+
+/** An element with attributes (functions become listeners), and its children: text or elements. */
+function el(name, attributes, ...children) {
+  const node = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes ?? {})) {
+    if (typeof value === "function") node.addEventListener(key, value);
+    else if (value === true) node.setAttribute(key, "");
+    else if (value !== false && value != null) node.setAttribute(key, shown(value));
+  }
+  node.append(...children.flat().filter((c) => c != null && c !== "").map((c) => (c instanceof Node ? c : document.createTextNode(shown(c)))));
+  return node;
+}
+
+function mark(verdict) {
+  const name = "http://www.w3.org/2000/svg";
+  const svg = document.createElementNS(name, "svg");
+  svg.setAttribute("class", "mark");
+  svg.setAttribute("viewBox", "0 0 28 12");
+  svg.setAttribute("aria-hidden", "true");
+  const use = document.createElementNS(name, "use");
+  const known = document.getElementById(`mark-${verdict}`) ? verdict : "judged-not";
+  use.setAttribute("href", `#mark-${known}`);
+  svg.append(use);
+  return svg;
+}
+
+/** A verdict: a mark of its own, and always its word. */
+const verdict = (word) => el("span", { class: `verdict is-${word ?? "none"}` }, mark(word), word ?? "not judged");
+
+const minus = (text) => text.replace("-", "\u2212");
+const fixed = (value, digits) => (value == null ? "\u2013" : minus(value.toFixed(digits)));
+
+/** Metres with a thin space between thousands. */
+function metres(value, digits = 1) {
+  if (value == null) return "\u2013";
+  const [whole, part] = Math.abs(value).toFixed(digits).split(".");
+  const sign = value < 0 && Number(value.toFixed(digits)) !== 0 ? "\u2212" : "";
+  return sign + whole.replace(/\B(?=(\d{3})+$)/g, "\u2009") + (part ? `.${part}` : "") + " m";
+}
+
+/** A figure with its sigma, to the sigma's second place where that is known. */
+function measured(value, sigma, unit) {
+  if (value == null) return "\u2013";
+  if (sigma == null) return `${fixed(value, 3)} ${unit}`;
+  const digits = sigma >= 0.1 ? 2 : 3;
+  return `${fixed(value, digits)} \u00b1 ${Math.max(sigma, 10 ** -digits).toFixed(digits)} ${unit}`;
+}
+
+const end_name = (direction) => (direction === "b-to-a" ? "end b" : "end a");
+
+/** How a trace is called: its wavelength and the end it was taken from. */
+const trace_name = (test) =>
+  `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_name(test.direction) : "an unknown end"}`;
+
+/** Colours that fibres and tubes have in the cable, as painted dots; the word always stands beside. */
+const swatch = (color) => el("span", { class: `swatch dye-${color}`, "aria-hidden": "true" });
+
+const plural = (count, one, many) => `${count} ${count === 1 ? one : many}`;
