@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 use strandline::job::Review;
 use strandline::plan::{self, Plan};
-use strandline::report::{page, review, sheets};
+use strandline::report::{escape, page, review, sheets, workbook};
 use strandline::{disk, job, source};
 
 use super::files;
@@ -98,10 +98,14 @@ fn report_files(
         ("review.json".to_owned(), json.into_bytes()),
         ("review.html".to_owned(), html.into_bytes()),
     ];
-    for sheet in sheets::tables(review, plan) {
-        let csv = sheets::csv(&sheet).map_err(|error| error.to_string())?;
+    let tables = sheets::tables(review, plan);
+    for sheet in &tables {
+        let csv = sheets::csv(sheet).map_err(|error| error.to_string())?;
         files.push((format!("{}.csv", sheet.name), csv));
     }
+    let title = format!("Review of {}", escape::terminal(&plan.cable.id));
+    let xlsx = workbook::xlsx(&tables, &title, made_unix_s(review)?);
+    files.push(("review.xlsx".to_owned(), xlsx.map_err(|error| error.to_string())?));
     Ok(files)
 }
 
@@ -126,6 +130,19 @@ fn page_of(review: &Review, plan: &Plan, sha256: &str) -> Result<String, String>
     let packed: Vec<Option<Result<page::Packed, String>>> = rows.par_iter().map(pack).collect();
     let packed: Vec<page::Packed> = packed.into_iter().flatten().collect::<Result<_, String>>()?;
     page::html(review, plan, sha256, &packed).map_err(|error| error.to_string())
+}
+
+/// The date of a document: SOURCE_DATE_EPOCH where that is set, else when the last trace was taken.
+/// The clock would make every run's bytes differ.
+/// Source: reproducible-builds.org, "SOURCE_DATE_EPOCH specification".
+fn made_unix_s(review: &Review) -> Result<u32, String> {
+    let Some(stated) = std::env::var_os("SOURCE_DATE_EPOCH") else {
+        let taken = review.tests.iter().filter_map(|test| test.read()?.measured_at_unix_s);
+        return Ok(taken.max().unwrap_or(0));
+    };
+    stated.to_str().and_then(|text| text.parse().ok()).ok_or_else(|| {
+        format!("SOURCE_DATE_EPOCH is {}, expected seconds since 1970", stated.display())
+    })
 }
 
 /// The review of some files, with a bar for who waits.

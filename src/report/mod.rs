@@ -9,6 +9,8 @@ pub mod review;
 pub mod sheets;
 pub mod show;
 pub mod table;
+#[cfg(feature = "cli")]
+pub mod workbook;
 
 /// The caution that every output for people carries, in one line. The full text: docs/safety.md.
 pub const CAUTION: &str = "Treat every fibre as live; never look into one. Local codes come first.";
