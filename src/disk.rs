@@ -69,13 +69,25 @@ pub fn exists(path: &Path) -> bool {
 /// # Errors
 /// Where the folder itself cannot be read.
 pub fn traces_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    walk(folder, |path| path.extension().is_some_and(|e| e.eq_ignore_ascii_case("sor")))
+}
+
+/// All files in a folder and those inside it, as [`traces_in`].
+///
+/// # Errors
+/// As [`traces_in`].
+pub fn files_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    walk(folder, |_| true)
+}
+
+fn walk(folder: &Path, wanted: fn(&Path) -> bool) -> io::Result<Vec<PathBuf>> {
     let mut found = Vec::new();
     let mut seen = BTreeSet::from([fs::canonicalize(folder)?]);
     let mut inner = Vec::new();
-    list(folder, &mut inner, &mut found)?;
+    list(folder, wanted, &mut inner, &mut found)?;
     while let Some(folder) = inner.pop() {
         let is_new = fs::canonicalize(&folder).map_or(true, |real| seen.insert(real));
-        if is_new && list(&folder, &mut inner, &mut found).is_err() {
+        if is_new && list(&folder, wanted, &mut inner, &mut found).is_err() {
             found.push(folder);
         }
     }
@@ -83,17 +95,21 @@ pub fn traces_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
     Ok(found)
 }
 
-fn list(folder: &Path, inner: &mut Vec<PathBuf>, found: &mut Vec<PathBuf>) -> io::Result<()> {
+fn list(
+    folder: &Path,
+    wanted: fn(&Path) -> bool,
+    inner: &mut Vec<PathBuf>,
+    found: &mut Vec<PathBuf>,
+) -> io::Result<()> {
     let mut entries = fs::read_dir(folder)?.collect::<io::Result<Vec<_>>>()?;
     // Of two links to one folder always the same one is walked: the last of a sorted stack first.
     entries.sort_by_key(|entry| std::cmp::Reverse(entry.file_name()));
     for entry in entries {
         let path = entry.path();
-        let is_trace = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("sor"));
         match fs::metadata(&path) {
             Ok(data) if data.is_dir() => inner.push(path),
-            Ok(data) if is_trace && data.is_file() => found.push(path), // a pipe would never end
-            Err(_) if is_trace => found.push(path), // a broken link: reading it says so
+            Ok(data) if data.is_file() && wanted(&path) => found.push(path), // a pipe would never end
+            Err(_) if wanted(&path) => found.push(path), // a broken link: reading it says so
             _ => {}
         }
     }
@@ -127,11 +143,45 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
     linked
 }
 
+/// As [`write_new`], and checked: the bytes are forced to the medium and read back before they get
+/// their name.
+///
+/// # Errors
+/// As [`write_new`], and `InvalidData` where what is read back is not what was written.
+pub fn write_new_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    if fs::symlink_metadata(path).is_ok() {
+        return Err(io::ErrorKind::AlreadyExists.into());
+    }
+    let beside = prepare(path, bytes)?;
+    let written = fs::File::open(&beside)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| read(&beside))
+        .and_then(|back| if back == bytes { Ok(()) } else { Err(not_as_written()) });
+    written.inspect_err(|_| drop(fs::remove_file(&beside)))?;
+    // Whole or not at all also where there are no links, as on a stick: there two writers at the
+    // same moment could take one name, so callers hold their folder.
+    let named = fs::hard_link(&beside, path).or_else(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => Err(error),
+        _ if fs::symlink_metadata(path).is_ok() => Err(io::ErrorKind::AlreadyExists.into()),
+        _ => fs::rename(&beside, path),
+    });
+    let _ = fs::remove_file(&beside);
+    named
+}
+
+fn not_as_written() -> io::Error {
+    let says = "what was read back is not what was written: do not trust this medium";
+    io::Error::new(io::ErrorKind::InvalidData, says)
+}
+
 /// Writes a file that is not there yet, and takes it away again where that fails halfway.
 fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = fs::OpenOptions::new().write(true).create_new(true).open(path)?;
     file.write_all(bytes).inspect_err(|_| drop(fs::remove_file(path)))
 }
+
+/// How names of unfinished files begin and end.
+const UNFINISHED: (&str, &str) = (".strandline-", ".part");
 
 /// Writes the bytes under a spare name in the folder of `path`, which is made if it is not there.
 fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
@@ -141,7 +191,7 @@ fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
         fs::create_dir_all(folder)?;
     }
     for n in 0..SPARE_NAMES {
-        let beside = path.with_file_name(format!(".strandline-{n}.part"));
+        let beside = path.with_file_name(format!("{}{n}{}", UNFINISHED.0, UNFINISHED.1));
         match create(&beside, bytes) {
             Ok(()) => return Ok(beside),
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
@@ -152,13 +202,66 @@ fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
     Err(io::Error::new(io::ErrorKind::AlreadyExists, says))
 }
 
-/// Adds lines to the end of a file, which is made if it is not there.
+/// Removes the unfinished files that writers of this room left in a folder, and in those inside it,
+/// when they were interrupted. Nothing else is removed.
+///
+/// # Errors
+/// Where the folder cannot be read, or such a file cannot be removed.
+pub fn clear_unfinished(folder: &Path) -> io::Result<()> {
+    for path in files_in(folder)? {
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if name.starts_with(UNFINISHED.0) && name.ends_with(UNFINISHED.1) {
+            fs::remove_file(&path)?;
+        }
+    }
+    Ok(())
+}
+
+/// Removes a file if it holds exactly the bytes with this SHA-256. `false`: it holds others, and
+/// stays.
+///
+/// # Errors
+/// `NotFound` where there is none, else where it cannot be read or removed.
+pub fn remove_exactly(path: &Path, sha256_of: &str) -> io::Result<bool> {
+    if sha256(&read(path)?) != sha256_of {
+        return Ok(false);
+    }
+    fs::remove_file(path).map(|()| true)
+}
+
+/// A file held against a second run of the same work, until dropped or until the process ends.
+#[derive(Debug)]
+pub struct Held(#[expect(dead_code, reason = "held, never read")] fs::File);
+
+/// Holds a file, which is made if it is not there. File systems that know no locks hold nothing.
+///
+/// # Errors
+/// `WouldBlock` where another process holds it, else where it cannot be opened for writing.
+pub fn hold(path: &Path) -> io::Result<Held> {
+    if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
+        fs::create_dir_all(folder)?;
+    }
+    let file = fs::OpenOptions::new().create(true).append(true).open(path)?;
+    match file.try_lock() {
+        Err(fs::TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
+        _ => Ok(Held(file)),
+    }
+}
+
+/// Whether a path lies in a folder, links and `..` followed. `false` where one of both is not there.
+pub fn lies_in(path: &Path, folder: &Path) -> bool {
+    let real = |path: &Path| fs::canonicalize(path).ok();
+    real(path).zip(real(folder)).is_some_and(|(path, folder)| path.starts_with(folder))
+}
+
+/// Adds lines to the end of a file, which is made if it is not there, and forces them to the medium.
 ///
 /// # Errors
 /// Where it cannot be written.
 pub fn append(path: &Path, text: &str) -> io::Result<()> {
     let mut file = fs::OpenOptions::new().create(true).append(true).open(path)?;
-    file.write_all(text.as_bytes())
+    file.write_all(text.as_bytes())?;
+    file.sync_data()
 }
 
 /// Size in bytes and time of last change, in seconds since 1970, of a file.

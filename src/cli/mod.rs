@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand, ValueEnum};
 use strandline::report::{CAUTION, escape, table};
 
 mod budget;
+mod collect;
 mod events;
 mod files;
 mod plot;
@@ -60,6 +61,7 @@ enum Command {
     Review(review::Args),
     Tray(tray::Args),
     Budget(budget::Args),
+    Collect(collect::Args),
     Relabel(relabel::Args),
     Simulate(simulate::Args),
 }
@@ -83,6 +85,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Review(args) => review::run(&args, &out),
         Command::Budget(args) => budget::run(&args, &out),
         Command::Tray(args) => tray::run(&args, &out),
+        Command::Collect(args) => collect::run(&args, &out),
         Command::Relabel(args) => relabel::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
     };

@@ -80,32 +80,94 @@ fn direction(trace: &Trace, plan: &Plan) -> Option<Direction> {
 /// What a file's name says, by the plan's pattern: a fall-back for blank labels.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub struct Named {
+    /// Whether it names the plan's cable; `None` where it names none.
+    pub own_cable: Option<bool>,
     /// Fibre number.
     pub fiber: Option<u32>,
     /// From which end.
     pub direction: Option<Direction>,
 }
 
+/// How files are named where the plan does not say.
+const USUAL_NAME: &str = "{cable}_{fiber}_{wavelength}_{direction}";
+
 impl Named {
-    /// Reads the name of `path`, or nothing where it does not follow the pattern.
+    /// Reads the name of `path` as far as it follows the pattern.
     pub fn of(path: &Path, plan: &Plan) -> Named {
-        let pattern =
-            plan.measure.file_name.as_deref().unwrap_or("{cable}_{fiber}_{wavelength}_{direction}");
+        let pattern = plan.measure.file_name.as_deref().unwrap_or(USUAL_NAME);
         let stem = path.file_stem().map_or(String::new(), |s| s.to_string_lossy().into_owned());
         let mut named = Named::default();
-        for (field, part) in pattern.split('_').zip(stem.split('_')) {
+        let (mut pattern, mut stem) = (pattern, stem.as_str());
+        while let Some((literal, field, behind)) = first_field(pattern) {
+            let Some(rest) = stem.strip_prefix(literal).filter(|rest| !rest.is_empty()) else {
+                break;
+            };
+            let stop = behind.split('{').next().unwrap_or_default();
+            let found = if stop.is_empty() { None } else { rest.find(stop) };
+            // The cable's id may hold what stands between fields.
+            let id = plan.cable.id.len();
+            let is_cable = |end: usize| {
+                rest.get(..end).is_some_and(|t| t.eq_ignore_ascii_case(&plan.cable.id))
+            };
+            let own = field == "cable" && id > 0 && is_cable(id);
+            let (text, left) = rest.split_at(if own { id } else { found.unwrap_or(rest.len()) });
             match field {
-                "{fiber}" => named.fiber = number(part),
-                "{direction}" => {
-                    named.direction = match part.to_ascii_lowercase().as_str() {
-                        "ab" | "a-to-b" => Some(Direction::AToB),
-                        "ba" | "b-to-a" => Some(Direction::BToA),
-                        _ => None,
-                    };
-                }
+                "cable" => named.own_cable = Some(own),
+                "fiber" => named.fiber = number(text),
+                "direction" => named.direction = direction_word(text),
                 _ => {}
             }
+            (pattern, stem) = (behind, left);
         }
         named
+    }
+}
+
+/// The text before the first `{field}`, the field, and what follows.
+fn first_field(pattern: &str) -> Option<(&str, &str, &str)> {
+    let (literal, rest) = pattern.split_once('{')?;
+    let (field, behind) = rest.split_once('}')?;
+    Some((literal, field, behind))
+}
+
+fn direction_word(text: &str) -> Option<Direction> {
+    match text.to_ascii_lowercase().as_str() {
+        "ab" | "a-to-b" => Some(Direction::AToB),
+        "ba" | "b-to-a" => Some(Direction::BToA),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan;
+
+    #[test]
+    fn a_file_name_says_what_the_plan_lets_it_say() {
+        use Direction::{AToB, BToA};
+        // cable id, pattern, name, own cable, fibre, direction
+        let cases = [
+            ("GS-04", None, "GS-04_003_1550_AB", Some(true), Some(3), Some(AToB)),
+            ("GS_04", None, "gs_04_003_1550_b-to-a", Some(true), Some(3), Some(BToA)),
+            ("GS-04", None, "XX-9_003_1550_AB", Some(false), Some(3), Some(AToB)),
+            ("GS-04", None, "GS-04_F07", Some(true), Some(7), None),
+            ("GS-04", Some("{fiber}{direction}"), "12", None, Some(12), None),
+            ("GS-04", Some("f{fiber}-{direction}.{x}"), "f12-ba.9", None, Some(12), Some(BToA)),
+            ("GS-04", Some("f{fiber}-{direction}"), "g12-ba", None, None, None),
+            ("GS-04", Some("{{fiber}"), "7", None, None, None),
+            ("GS-04", Some("{fiber"), "7", None, None, None),
+            ("GS-04", None, "Ö_2\u{301}_é", Some(false), Some(2), None),
+        ];
+        for (id, pattern, name, own_cable, fiber, direction) in cases {
+            let pattern = pattern.map_or(String::new(), |p| format!("file_name = {p:?}"));
+            let text = format!(
+                "schema = \"strandline.plan/1\"\n[cable]\nid = {id:?}\nfibers = \"1-12\"\n\
+                 ends = [\"A\", \"B\"]\n[measure]\nwavelengths_nm = [1550]\n{pattern}\n"
+            );
+            let plan = plan::read(&text).expect("a plan");
+            let named = Named::of(Path::new(&format!("x/{name}.sor")), &plan);
+            assert_eq!(named, Named { own_cable, fiber, direction }, "{name}");
+        }
     }
 }
