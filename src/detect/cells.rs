@@ -1,7 +1,7 @@
 //! The trace cut into cells for the fit: single samples where an edge is, long means where the fibre
 //! is straight. A line fitted to 50 means knows as much as one fitted to all their samples.
 
-use super::model::{Behind, Model};
+use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::samples::Samples;
 
@@ -24,6 +24,10 @@ pub(super) struct Cell {
 /// Means a line needs to lose nothing against all samples.
 const CELLS_PER_LINE: f64 = 24.0;
 
+/// Poles for which a receiver that was cut off still shows it: what follows the limiter rounds the
+/// corner, and eight of three equal poles settle to 1 %.
+pub(super) const RECOVERY_POLES: f64 = 8.0;
+
 /// Cells over all of `model`, in order, and a stretch of the dark behind its end.
 pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64) -> Vec<Cell> {
     let receiver = &model.receiver;
@@ -36,6 +40,7 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
     let mut grown = 1.0;
     let mut cap = 1.0;
     let (mut lo, mut hi) = (0, 0);
+    let mut recovered = f64::NEG_INFINITY; // behind this the receiver has left its limit
     while k < to {
         let x = samples.place(k);
         while next < zones.len() && zones[next].to <= x {
@@ -69,7 +74,9 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
             hi += 1;
         }
         let mean = samples.mean(k, b);
-        let cut_off = mean > 0.93 * ceiling;
+        if mean > 0.93 * ceiling {
+            recovered = end + RECOVERY_POLES * receiver.pole;
+        }
         // The panel's reflection is light inside the instrument: only what it leaves behind counts.
         let inside = start < model.joints[0].x + receiver.pulse + 8.0 * receiver.pole;
         let hidden = !noise.seen && samples.floor > 0.0 && mean < 1.5 * samples.floor;
@@ -79,11 +86,26 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
             mean,
             lo,
             hi,
-            blind: cut_off || hidden || inside,
+            blind: start < recovered || hidden || inside || in_toe(model, lo, start, end),
         });
         k = b;
     }
     cells
+}
+
+/// Whether samples `start..=end` lie where a strong reflection begins to show: receivers of other
+/// poles begin there earlier or later, by more than the fibre's own light.
+fn in_toe(model: &Model, from: usize, start: f64, end: f64) -> bool {
+    let receiver = &model.receiver;
+    model.joints[from..].iter().take_while(|joint| joint.x - receiver.pulse < end).any(|joint| {
+        let (before, until) = match (joint.clipped && joint.pinned, joint.clipped) {
+            (true, _) => (2.0 * receiver.toe(), receiver.pulse),
+            (_, true) => (receiver.toe(), -2.0 * receiver.pole),
+            _ => (receiver.toe(), -receiver.lead()),
+        };
+        let (from, to) = (joint.x - before, joint.x + until);
+        joint.height.is_some_and(|h| h > 0.0) && start < to && end > from
+    })
 }
 
 struct Zone {

@@ -136,7 +136,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
     let rises: Vec<Rise> = start::rises(samples, noise);
     let ceiling = start::ceiling(samples, noise, &rises);
-    let model = start::model(samples, noise, &rises, ceiling, usual_fall);
+    let mut model = start::model(samples, noise, &rises, ceiling, usual_fall);
+    suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
     let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
     let mut given = Given {
@@ -151,7 +152,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
     };
     let mut fit = fit::run(model, &given)?;
-    let mut rejected: Vec<f64> = Vec::new();
+    let mut rejected: Vec<(f64, f64)> = Vec::new();
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 && fit.layout.place.len() == next.joints.len() {
@@ -162,11 +163,13 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         }
         let view = View::of_residual(&fit, samples, noise, given.slopes.sd);
         let added = add(&mut next, &view, samples, noise, threshold - 1.3, &rejected);
+        let next = polish::merged(&next).unwrap_or(next);
         let Some(better) = fit::run(next, &given) else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
-        let kept = |x: &f64| fit.model.joints.iter().any(|j| (j.x - x).abs() < samples.pulse);
-        let (stayed, gone): (Vec<f64>, Vec<f64>) = added.into_iter().partition(kept);
+        let kept =
+            |new: &(f64, f64)| fit.model.joints.iter().any(|j| (j.x - new.0).abs() < samples.pulse);
+        let (stayed, gone): (Vec<_>, Vec<_>) = added.into_iter().partition(kept);
         rejected.extend(gone);
         if stayed.is_empty() {
             break;
@@ -280,6 +283,21 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
+/// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a
+/// five-hundredth of its height, what detectors leave within a factor of three (common practice, no
+/// source). The fit tells how large it is, and `set_tails` whether it is there.
+fn suspect_tails(model: &mut Model, noise: &Noise) {
+    let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
+    for i in 1..model.joints.len() {
+        let line = model.before(i).map_or(0.0, |line| line.power(model.joints[i].x));
+        let joint = &mut model.joints[i];
+        let tail = 0.002 * joint.height.unwrap_or(0.0);
+        if joint.tail.is_none() && tail > (0.3 * least).max(0.001 * line) {
+            joint.tail = Some(tail);
+        }
+    }
+}
+
 /// Decides which reflections have a slow tail. Returns its share of the height, where whole
 /// reflections show it: the same for all of one detector.
 fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
@@ -344,18 +362,20 @@ pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -
     SlopePrior { mean, sd: (spreads * spread).max(least * mean) }
 }
 
-/// Adds what the scan shows in each section, but for places that were tried in vain. Returns where.
+/// Adds what the scan shows in each section, but for places that were tried in vain. Returns where,
+/// and how much each stood out.
 fn add(
     model: &mut Model,
     view: &View,
     samples: &Samples,
     noise: &Noise,
     loose: f64,
-    rejected: &[f64],
-) -> Vec<f64> {
+    rejected: &[(f64, f64)],
+) -> Vec<(f64, f64)> {
     let pulse = samples.pulse;
     let receiver = model.receiver;
     let mut new = Vec::new();
+    let mut places_tried = Vec::new();
     for i in 0..model.joints.len() {
         let Some(line) = model.behind(i).copied() else { continue };
         let from = model.joints[i].x;
@@ -377,7 +397,9 @@ fn add(
                 Some((x, _)) if !candidate.is_peak => x,
                 _ => candidate.x,
             };
-            let known = rejected.iter().any(|r| (r - x).abs() < pulse);
+            // Tried in vain: once more only if it now stands out much more.
+            let known =
+                rejected.iter().any(|r| (r.0 - x).abs() < pulse && candidate.score < 1.5 * r.1);
             if known || x < last_x + 0.5 * pulse || x > to - 0.5 * pulse {
                 continue;
             }
@@ -387,13 +409,13 @@ fn add(
             let mut behind = line;
             behind.level -= step / DB_PER_NEPER;
             let height = candidate.is_peak.then(|| power * candidate.size_db / DB_PER_NEPER);
+            places_tried.push((x, candidate.score));
             new.push(Joint::new(x, height, Behind::Fibre(behind)));
         }
     }
-    let places = new.iter().map(|joint: &Joint| joint.x).collect();
     model.joints.extend(new);
     model.sort();
-    places
+    places_tried
 }
 
 /// Loss and height of joint `i`, read where both lines show the same fibre: half a pulse behind it.
@@ -411,9 +433,17 @@ pub(super) fn size(fit: &Fit, i: usize) -> Size {
         let at = joint.x + 0.5 * model.receiver.pulse;
         let g = loss_gradient(fit, i);
         size.loss_db = DB_PER_NEPER * (before.log(at) - behind.log(at));
-        size.loss_sigma_db = fit.factor.variance(&g).sqrt();
+        let tail = fit::TAIL_MISFIT * tail_at(model, i, at) / before.power(at) * DB_PER_NEPER;
+        size.loss_sigma_db = fit.factor.variance(&g).sqrt().hypot(tail);
     }
     size
+}
+
+/// Power at `x` of the slow tails of all joints before joint `i`. Their shape is only nearly known, and
+/// its misfit is shared by all samples around a step.
+fn tail_at(model: &Model, i: usize, x: f64) -> f64 {
+    let of = |joint: &Joint| joint.tail.map(|t| t * model.receiver.tail(x - joint.x).0);
+    model.joints[..i].iter().filter_map(of).sum()
 }
 
 /// How the loss of joint `i` in dB changes with each unknown.

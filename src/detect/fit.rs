@@ -96,7 +96,7 @@ impl Fit {
 }
 
 /// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
-const TAIL_MISFIT: f64 = 0.05;
+pub(super) const TAIL_MISFIT: f64 = 0.05;
 
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;

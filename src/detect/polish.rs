@@ -41,10 +41,14 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
     let (ha, hb) = (a.height.unwrap_or(0.0), b.height.unwrap_or(0.0));
     let keep = if panel || ha >= hb { a } else { b };
     let behind = match (&a.behind, &b.behind) {
-        (_, Behind::Same) => a.behind,
+        (Behind::Dark, _) | (_, Behind::Same) => a.behind, // a step that ran past the end
         _ => b.behind,
     };
-    let x = if panel || ha.max(hb) > 0.0 { keep.x } else { 0.5 * (a.x + b.x) };
+    let x = match b.behind {
+        _ if panel || ha.max(hb) > 0.0 => keep.x,
+        Behind::Dark => b.x, // where the light stops is told by itself
+        _ => 0.5 * (a.x + b.x),
+    };
     Joint {
         x,
         behind,

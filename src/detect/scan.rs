@@ -159,7 +159,10 @@ fn hidden_behind(model: &Model, i: usize) -> f64 {
 }
 
 fn hidden_before(model: &Model, i: usize, x: f64) -> bool {
-    model.joints.get(i + 1).is_some_and(|next| x > next.x - model.receiver.lead() - 1.0)
+    model.joints.get(i + 1).is_some_and(|next| {
+        let toe = if next.height.is_some() { model.receiver.toe() } else { model.receiver.lead() };
+        x > next.x - toe - 1.0
+    })
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.

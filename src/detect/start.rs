@@ -167,12 +167,18 @@ fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64)
     let behind = Behind::Fibre(flat());
     if rise.top > ceiling {
         let (x, height) = cut_off(samples, receiver, rise);
-        return Joint { clipped: true, ..Joint::new(x, Some(height), behind) };
+        // Of a reflection far over the limit no more than the feet of its edges are seen.
+        let pinned = height > HIDDEN_HEIGHT * ceiling;
+        return Joint { clipped: true, pinned, ..Joint::new(x, Some(height), behind) };
     }
     // Half height lies a third of a pole before the equal-area point: median 2.674 of 3 poles.
     let x = rise.x + 0.326 * receiver.pole;
     Joint::new(x, Some(rise.top - rise.before), behind)
 }
+
+/// How many times over the receiver's limit a reflection is no longer fitted: its place and height
+/// hang on the feet of its edges alone, whose shape is only nearly known.
+const HIDDEN_HEIGHT: f64 = 4.0;
 
 /// Place and height of a reflection of which only the part under the receiver's limit is seen: the
 /// higher it is, the wider it stands at half the limit.
@@ -329,7 +335,7 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
         let mut new = Vec::new();
         for i in 0..model.joints.len() {
             let to = match model.joints.get(i + 1) {
-                Some(next) => next.x - model.receiver.lead() - 1.0,
+                Some(_) => hidden[i + 1].0,
                 None if model.ends_dark() => continue,
                 None => dark,
             };
@@ -347,7 +353,13 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
 fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
     let receiver = &model.receiver;
-    (joint.x - receiver.lead() - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
+    // The place of a cut-off reflection is not yet known to better than a pulse.
+    let before = match (joint.clipped, joint.height) {
+        (true, _) => receiver.toe().max(receiver.pulse),
+        (_, Some(_)) => receiver.toe(),
+        _ => receiver.lead(),
+    };
+    (joint.x - before - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
 }
 
 fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<Joint> {

@@ -1,5 +1,6 @@
 //! The slow decay that strong reflections leave in a detector, before anything is fitted.
 
+use super::cells::RECOVERY_POLES;
 use super::model::{Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -42,6 +43,9 @@ pub(super) fn follow(
     // A decay that is itself cut off stays at the receiver's limit for a while.
     while joint.clipped && start < end && samples.power[start] > 0.9 * ceiling {
         start += 1;
+    }
+    if start > samples.index(from) {
+        start = (start + (RECOVERY_POLES * receiver.pole) as usize + 1).min(end);
     }
     let from = samples.place(start);
     let mut at = start;
