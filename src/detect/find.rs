@@ -288,8 +288,9 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
 /// source). The fit tells how large it is, and `set_tails` whether it is there.
 fn suspect_tails(model: &mut Model, noise: &Noise) {
     let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
-    for i in 1..model.joints.len() {
-        let line = model.before(i).map_or(0.0, |line| line.power(model.joints[i].x));
+    for i in 0..model.joints.len() {
+        let line = model.before(i).or(model.behind(i));
+        let line = line.map_or(0.0, |line| line.power(model.joints[i].x));
         let joint = &mut model.joints[i];
         let tail = 0.002 * joint.height.unwrap_or(0.0);
         if joint.tail.is_none() && tail > (0.3 * least).max(0.001 * line) {

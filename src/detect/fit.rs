@@ -98,6 +98,9 @@ impl Fit {
 /// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
 pub(super) const TAIL_MISFIT: f64 = 0.05;
 
+/// Largest share of a reflection's height that its slow tail has. More would be a peak of its own.
+const LARGEST_TAIL: f64 = 0.3;
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
 
@@ -537,7 +540,10 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
             *height += change[unknown];
         }
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
-            *tail = (*tail + change[unknown]).max(0.0);
+            // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
+            let most =
+                joint.height.filter(|_| !joint.clipped).map_or(f64::MAX, |h| LARGEST_TAIL * h);
+            *tail = (*tail + change[unknown]).clamp(0.0, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {
             *line = Line {

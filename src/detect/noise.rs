@@ -117,8 +117,10 @@ fn dark_from(samples: &Samples, noise: &Noise) -> usize {
         sum += p.min(cut);
         sums.push(sum);
     }
-    // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself.
-    let bias = 0.399 * noise.sigma;
+    // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
+    // that is off adds to it as far as the last samples show.
+    let last = n - (n / 16).max(24).min(n);
+    let bias = ((sums[n] - sums[last]) / (n - last) as f64).clamp(0.399 * noise.sigma, noise.sigma);
     for pulses in [1.0, 4.0, 16.0, 64.0] {
         let window = ((pulses * samples.pulse) as usize).max(3);
         if window * 4 > n {
@@ -132,7 +134,11 @@ fn dark_from(samples: &Samples, noise: &Noise) -> usize {
                 let sum = sums[b - back * window] - sums[b - (back + 1) * window];
                 sum / window as f64 - bias > limit
             };
-            if lit(0) && lit(1) && lit(2) {
+            if lit(0)
+                && lit(1)
+                && lit(2)
+                && !one_pulse(&sums, b - window, b, samples.pulse, bias, limit)
+            {
                 // Light may fill as little as the window's beginning: a longer window tells more
                 // only where it begins in what the shorter ones call dark.
                 if dark == 0 || b - window > dark + window / 2 {
@@ -144,6 +150,24 @@ fn dark_from(samples: &Samples, noise: &Noise) -> usize {
         }
     }
     dark.max(8).min(n)
+}
+
+/// Whether a window of several pulses is lit by one pulse alone, as by an echo: without its brightest
+/// stretch of a pulse and a half nothing is left. `sums` are running sums.
+fn one_pulse(sums: &[f64], a: usize, b: usize, pulse: f64, bias: f64, limit: f64) -> bool {
+    let stretch = (1.5 * pulse) as usize + 1;
+    if b - a < 2 * stretch {
+        return false;
+    }
+    let step = (stretch / 3).max(1);
+    let brightest = (a..=b - stretch)
+        .step_by(step)
+        .map(|k| (sums[k + stretch] - sums[k], k))
+        .max_by(|p, q| p.0.total_cmp(&q.0));
+    brightest.is_some_and(|(bright, _)| {
+        let rest = (sums[b] - sums[a] - bright) / (b - a - stretch) as f64;
+        rest - bias < 0.5 * limit
+    })
 }
 
 /// Length of a pole whose three-fold receiver would correlate the noise as samples `a..b` are.
