@@ -1,7 +1,7 @@
 //! The trace cut into cells for the fit: single samples where an edge is, long means where the fibre
 //! is straight. A line fitted to 50 means knows as much as one fitted to all their samples.
 
-use super::model::{Behind, Joint, Model};
+use super::model::{Behind, Model};
 use super::noise::Noise;
 use super::samples::Samples;
 

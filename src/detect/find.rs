@@ -28,6 +28,9 @@ const EVEN_DB: f64 = 0.0005;
 /// the threshold at the promised rate for the ten pulses on both sides of one joint.
 const FAINT: f64 = 3.4;
 
+/// An echo on the fibre lower than this takes nobody in: it is fitted, and not listed.
+const UNSEEN_ECHO_DB: f64 = 0.05;
+
 /// Loss and reflection of a joint with their sigmas, as the fit's covariance gives them.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Size {
@@ -205,7 +208,9 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
             continue;
         }
         let size = size(fit, i);
-        fit.model.joints[i].faint = size.score() < threshold;
+        let line = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
+        let unseen = joint.echo && size.height * DB_PER_NEPER < UNSEEN_ECHO_DB * line;
+        fit.model.joints[i].faint = size.score() < threshold || unseen;
     }
 }
 
