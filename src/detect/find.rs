@@ -166,7 +166,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         }
         let view = View::of_residual(&fit, samples, noise, given.slopes.sd);
         let added = add(&mut next, &view, samples, noise, threshold - 1.3, &rejected);
-        let next = polish::merged(&next).unwrap_or(next);
+        let next = polish::merged(&next, false).unwrap_or(next);
         let Some(better) = fit::run(next, &given) else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
@@ -224,7 +224,7 @@ fn settle(mut fit: Fit, given: &Given) -> Fit {
             }
             continue;
         }
-        let merged = polish::merged(&fit.model);
+        let merged = polish::merged(&fit.model, true);
         let end = polish::settled_end(&fit, given.samples, given.noise);
         if merged.is_none() && end.is_none() {
             break;

@@ -16,8 +16,9 @@ const RESOLVED_PULSES: f64 = 0.95;
 /// The same behind the panel.
 const PANEL_PULSES: f64 = 1.2;
 
-/// Makes one of each pair that the receiver does not resolve. `None` where there is none.
-pub(super) fn merged(model: &Model) -> Option<Model> {
+/// Makes one of each pair that the receiver does not resolve. `None` where there is none. While
+/// candidates still come and go, a pair is one event tried twice and no group.
+pub(super) fn merged(model: &Model, groups: bool) -> Option<Model> {
     let pulse = model.receiver.pulse;
     let mut joints: Vec<Joint> = Vec::with_capacity(model.joints.len());
     let mut changed = false;
@@ -28,7 +29,11 @@ pub(super) fn merged(model: &Model) -> Option<Model> {
                 changed = true;
                 let first = joints.len() == 1;
                 let last = joints.len() - 1;
-                joints[last] = one_of(&joints[last], joint, first);
+                let places = if groups { joints[last].places + joint.places } else { 1 };
+                joints[last] = Joint { places, ..one_of(&joints[last], joint, first) };
+                if first {
+                    joints[last].places = 1;
+                }
             }
             _ => joints.push(*joint),
         }
@@ -53,7 +58,6 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
         x,
         behind,
         clipped: a.clipped || b.clipped,
-        places: if panel { a.places } else { a.places + b.places },
         ..*keep
     }
 }
