@@ -77,7 +77,7 @@ impl Frame {
             sheet.words(text, (px, self.bottom + 12.0), SMALL, palette.ink, Side::Middle);
         }
         let (step, decimals) =
-            tick_step(self.y.1 - self.y.0, ((self.bottom - self.top) / 55.0) as usize);
+            tick_step(self.y.1 - self.y.0, (((self.bottom - self.top) / 55.0) as usize).max(2));
         for y in ticks(self.y, step) {
             let py = self.py(y);
             sheet.line([(self.left, py), (self.right, py)], grid);

@@ -3,6 +3,7 @@
 use super::axes::SMALL;
 use super::palette::{Color, Palette};
 use super::sheet::{At, Sheet, Side, Stroke, width};
+use super::strip;
 use crate::event::{Event, Likely, Role};
 
 /// A kind of event as a mark of its own form.
@@ -72,6 +73,10 @@ pub(super) enum Sign {
     Mark(Mark),
     Line(Stroke),
     Shade(Color),
+    /// A cell's frame.
+    Frame(Stroke),
+    /// A bar of a strip, by verdict.
+    Bar(usize),
     /// Words that need no sign beside them.
     Nothing,
 }
@@ -117,6 +122,11 @@ impl Legend {
                 Sign::Mark(mark) => mark.draw(sheet, (x + 8.0, y), palette.mark),
                 Sign::Line(stroke) => sheet.line([(x, y), (x + 18.0, y)], *stroke),
                 Sign::Shade(color) => sheet.block((x, y - 5.5), (x + 18.0, y + 5.5), *color),
+                Sign::Frame(stroke) => {
+                    let (a, b) = ((x, y - 5.5), (x + 18.0, y + 5.5));
+                    sheet.line([a, (b.0, a.1), b, (a.0, b.1), a], *stroke);
+                }
+                Sign::Bar(kind) => strip::sample(sheet, *kind, x, y, palette),
                 Sign::Nothing => {}
             }
             let x = if *sign == Sign::Nothing { x } else { x + SIGN };

@@ -4,6 +4,7 @@
 //! it. Levels are thinned to what a pixel can show.
 
 mod axes;
+mod cable;
 mod fitted;
 mod labels;
 #[cfg(test)]
@@ -12,8 +13,11 @@ mod marks;
 mod palette;
 mod render;
 mod sheet;
+mod strip;
 mod trace;
 
+pub use cable::{CableLosses, Ends, FiberLosses, JointLoss, LossColumn, heat_map};
+pub use strip::strip;
 pub use trace::draw as trace;
 
 /// How a picture is to look.

@@ -49,6 +49,42 @@ pub(super) struct Palette {
     pub fit: Color,
     /// Under the noise.
     pub shade: Color,
+    /// From little to much, for the cells of a map.
+    pub ramp: [Color; 6],
+}
+
+impl Palette {
+    /// The colour of words that stand out more on `ground`.
+    pub(super) fn legible_on(&self, ground: Color) -> Color {
+        if contrast(self.ink, ground) >= contrast(self.ground, ground) {
+            self.ink
+        } else {
+            self.ground
+        }
+    }
+}
+
+/// How much two colours stand out against each other, 1 to 21.
+/// Source: W3C WCAG 2.1, definitions of relative luminance and contrast ratio.
+pub(super) fn contrast(a: Color, b: Color) -> f64 {
+    let (a, b) = (luminance(a), luminance(b));
+    (a.max(b) + 0.05) / (a.min(b) + 0.05)
+}
+
+fn luminance(color: Color) -> f64 {
+    let [r, g, b] = color.rgb.map(linear);
+    0.2126 * r + 0.7152 * g + 0.0722 * b
+}
+
+/// Share of the light that a byte of sRGB stands for. Source: IEC 61966-2-1.
+pub(super) fn linear(byte: u8) -> f64 {
+    let value = f64::from(byte) / 255.0;
+    if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+}
+
+const fn ramp(colors: [u32; 6]) -> [Color; 6] {
+    let [a, b, c, d, e, f] = colors;
+    [Color::new(a), Color::new(b), Color::new(c), Color::new(d), Color::new(e), Color::new(f)]
 }
 
 impl Theme {
@@ -62,6 +98,14 @@ impl Theme {
                 mark: Color::new(0x005A_145A),
                 fit: Color::new(0x00B3_4A00),
                 shade: Color::new(0x0078_7878).covering(0.14),
+                ramp: ramp([
+                    0x00E6_EEF5,
+                    0x00C9_DAEA,
+                    0x009F_BEDB,
+                    0x0076_A2CA,
+                    0x003E_6FA3,
+                    0x001D_3F6B,
+                ]),
             },
             Theme::Dark => Palette {
                 ground: Color::new(0x001C_1F26),
@@ -71,6 +115,14 @@ impl Theme {
                 mark: Color::new(0x00F0_BDEC),
                 fit: Color::new(0x00F0_A050),
                 shade: Color::new(0x00BE_BEBE).covering(0.16),
+                ramp: ramp([
+                    0x0023_2D38,
+                    0x002C_3E52,
+                    0x0034_4F6C,
+                    0x003D_628A,
+                    0x0079_A7CF,
+                    0x00BF_E0FF,
+                ]),
             },
             Theme::Print => Palette {
                 ground: Color::new(0x00FF_FFFF),
@@ -80,6 +132,14 @@ impl Theme {
                 mark: Color::new(0x0000_0000),
                 fit: Color::new(0x0000_0000),
                 shade: Color::new(0x0000_0000).covering(0.10),
+                ramp: ramp([
+                    0x00F5_F5F5,
+                    0x00E3_E3E3,
+                    0x00CC_CCCC,
+                    0x00AD_ADAD,
+                    0x007F_7F7F,
+                    0x004A_4A4A,
+                ]),
             },
         }
     }

@@ -4,6 +4,7 @@ pub mod data;
 pub mod escape;
 pub mod events;
 #[cfg(feature = "cli")]
+pub mod losses;
 pub mod page;
 pub mod review;
 pub mod sheets;

@@ -6,16 +6,18 @@ use std::path::{Path, PathBuf};
 use clap::ValueEnum;
 use strandline::detect;
 use strandline::disk;
-use strandline::plot::{self, Format, Style, Theme};
+use strandline::plot::{self, Format, PlotError, Style, Theme};
 use strandline::report::{self, CAUTION, escape};
 
 use super::files::{self, CordArgs, Files};
 use super::{Exit, Out};
 
+mod cable;
+
 /// A picture of each trace: level against distance, every event marked and measured
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2"
+    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2\n  strandline plot traces/job --plan traces/job/plan.toml --cable map -o map.svg"
 )]
 pub(crate) struct Args {
     #[command(flatten)]
@@ -34,6 +36,12 @@ pub(crate) struct Args {
     /// Pixels per point: 2 for dense screens
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=4))]
     scale: u32,
+    /// One picture of a whole cable instead: the losses of all joints against the plan's limits
+    #[arg(long, value_name = "WHAT", value_enum, requires = "plan")]
+    cable: Option<cable::Shown>,
+    /// The plan of the cable
+    #[arg(long, value_name = "PLAN", requires = "cable")]
+    plan: Option<PathBuf>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -50,8 +58,6 @@ enum Look {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let single = kind_of(&args.output);
-    let kind = single.unwrap_or(args.format);
     let style = Style {
         theme: match args.theme {
             Look::Light => Theme::Light,
@@ -63,8 +69,20 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         width: 1000,
         height: 620,
     };
+    match args.cable {
+        Some(shown) => cable::run(args, shown, &style, out),
+        None => each(args, &style, out),
+    }
+}
+
+/// A picture of each file.
+fn each(args: &Args, style: &Style, out: &Out) -> Exit {
+    let single = format_of(&args.output);
+    let format = single.unwrap_or(match args.format {
+        Kind::Svg => Format::Svg,
+        Kind::Png => Format::Png,
+    });
     let cords = args.cords.cords();
-    let format = if kind == Kind::Svg { Format::Svg } else { Format::Png };
     let paths: Vec<PathBuf> = files::listed(&args.files.paths).into_iter().flatten().collect();
     if single.is_some() && paths.len() > 1 {
         out.error(
@@ -79,7 +97,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
     let targets = targets(&paths, |path| match single {
         Some(_) => args.output.clone(),
-        None => args.output.join(format!("{}.{}", escape::path(&stem_of(path)), ending(kind))),
+        None => args.output.join(format!("{}.{}", escape::path(&stem_of(path)), ending(format))),
     });
     // Written where they are drawn: a thousand pictures need not fit into memory.
     let (answers, mut exit) = args.files.each(out, |path, trace| {
@@ -90,7 +108,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         };
         let analysis = detect::events(&trace, &cords);
         let title = report::events::heading(&name_of(path), &trace);
-        plot::trace(&trace, &analysis, &title, CAUTION, &style, format)
+        plot::trace(&trace, &analysis, &title, CAUTION, style, format)
             .map_err(|error| error.to_string())
             .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
             .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
@@ -138,20 +156,37 @@ fn targets(
     all
 }
 
-fn ending(kind: Kind) -> &'static str {
-    match kind {
-        Kind::Svg => "svg",
-        Kind::Png => "png",
+fn ending(format: Format) -> &'static str {
+    match format {
+        Format::Svg => "svg",
+        Format::Png => "png",
     }
 }
 
 /// The kind of picture that a name asks for. `None`: it names a folder.
-fn kind_of(path: &Path) -> Option<Kind> {
+fn format_of(path: &Path) -> Option<Format> {
     let ending = path.extension()?.to_string_lossy().to_lowercase();
     match ending.as_str() {
-        "svg" => Some(Kind::Svg),
-        "png" => Some(Kind::Png),
+        "svg" => Some(Format::Svg),
+        "png" => Some(Format::Png),
         _ => None,
+    }
+}
+
+/// Writes the one picture of a command.
+fn write(target: &Path, drawn: Result<Vec<u8>, PlotError>, out: &Out) -> Exit {
+    let saved = drawn
+        .map_err(|error| error.to_string())
+        .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()));
+    match saved {
+        Ok(()) => {
+            out.note(&format!("1 picture written to {}", target.display()));
+            Exit::Done
+        }
+        Err(message) => {
+            out.error(&format!("{}: cannot be written: {message}", target.display()), None);
+            Exit::CouldNot
+        }
     }
 }
 
