@@ -4,7 +4,7 @@
 //! The rooms, in reading order: [`units`] and [`signal`] are the ground, [`disk`] alone touches
 //! files; [`event`] and [`trace`] are the nouns; [`sor`], [`text`] and [`source`] bring a file in;
 //! [`simulate`] renders a described fibre, [`detect`] measures a trace, [`combine`] joins all traces
-//! of one fibre; [`grade`], [`plan`], [`budget`] and [`job`] judge; [`copies`] brings traces home and
+//! of one fibre; [`grade`], [`plan`], [`budget`], [`findings`] and [`job`] judge; [`copies`] brings traces home and
 //! corrects their labels; [`plot`] and [`report`] show. A room knows only the rooms before it; `tests/layers.rs` keeps that.
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
@@ -15,6 +15,7 @@ pub mod copies;
 pub mod detect;
 pub mod disk;
 pub mod event;
+pub mod findings;
 pub mod grade;
 pub mod job;
 pub mod plan;

@@ -3,22 +3,27 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::fiber::FiberReview;
+use super::label::Wrong;
 use super::name::Direction;
 use super::test::Content;
 use super::{Counts, Finding, Row, Severity, Test, TestVerdict, planned};
+use crate::findings::LEAST_VALUES;
 use crate::grade::Verdict;
 use crate::plan::Plan;
+use crate::signal::order::{self, MAD_TO_SIGMA};
+use crate::units::Measured;
 
-type Key = (u32, u16, Direction);
+/// Fibre, wavelength in nm, and from which end.
+pub(super) type Key = (u32, u16, Direction);
 
-fn key(content: &Content) -> Option<Key> {
+pub(super) fn key(content: &Content) -> Option<Key> {
     Some((content.fiber?, content.wavelength_nm?, content.direction?)).filter(|_| content.own_cable)
 }
 
-/// A row for each planned measurement, then for each file that is none.
-pub(super) fn rows(tests: &[Test], plan: &Plan) -> Vec<Row> {
+/// A row for each planned measurement, then for each file that is none, and each whose label is wrong.
+pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) -> Vec<Row> {
     let mut by_key: BTreeMap<Key, Vec<usize>> = BTreeMap::new();
-    for (i, test) in tests.iter().enumerate() {
+    for (i, test) in tests.iter().enumerate().filter(|(i, _)| !wrong.contains_key(i)) {
         if let Some(key) = test.read().and_then(key) {
             by_key.entry(key).or_default().push(i);
         }
@@ -34,17 +39,24 @@ pub(super) fn rows(tests: &[Test], plan: &Plan) -> Vec<Row> {
             test,
             counts,
             verdict,
+            unsettled: false,
             reasons: Vec::new(),
         };
         let mut here = by_key.get(&key).cloned().unwrap_or_default();
         used.extend(here.iter().copied());
         // The latest by the file's own time counts; equal times by path, for want of better.
-        here.sort_by_key(|i| (tests[*i].read().and_then(|c| c.measured_at_unix_s), *i));
+        let time = |i: usize| tests[i].read().and_then(|c| c.measured_at_unix_s);
+        here.sort_by_key(|i| (time(*i), *i));
         let Some(latest) = here.pop() else {
             rows.push(row(None, false, TestVerdict::Missing));
             continue;
         };
-        rows.push(row(Some(latest), true, TestVerdict::Undecided));
+        let mut counting = row(Some(latest), true, TestVerdict::Undecided);
+        if here.last().is_some_and(|before| time(*before) == time(latest)) {
+            counting.unsettled = true;
+            counting.reasons.push("measured again, and no time tells which is the later".into());
+        }
+        rows.push(counting);
         rows.extend(here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded)));
     }
     for (i, test) in tests.iter().enumerate().filter(|(i, _)| !used.contains(i)) {
@@ -56,13 +68,17 @@ pub(super) fn rows(tests: &[Test], plan: &Plan) -> Vec<Row> {
             test: Some(i),
             counts: false,
             verdict: if content.is_some() { TestVerdict::Surplus } else { TestVerdict::Unreadable },
-            reasons: test.content.as_ref().err().cloned().into_iter().collect(),
+            unsettled: false,
+            reasons: match (wrong.get(&i), test.content.as_ref().err()) {
+                (Some(wrong), _) => vec![format!("wrong label: {}", wrong.finding.says)],
+                (None, error) => error.cloned().into_iter().collect(),
+            },
         });
     }
     rows
 }
 
-fn finding(
+pub(super) fn finding(
     kind: &'static str,
     severity: Severity,
     fiber: Option<u32>,
@@ -83,10 +99,15 @@ fn finding(
 }
 
 /// Unreadable and unplanned files.
-pub(super) fn of_files(tests: &[Test], rows: &[Row]) -> Vec<Finding> {
+pub(super) fn of_files(
+    tests: &[Test],
+    rows: &[Row],
+    wrong: &BTreeMap<usize, Wrong>,
+) -> Vec<Finding> {
     let mut findings = Vec::new();
     for row in rows {
-        let Some(test) = row.test.map(|i| &tests[i]) else { continue };
+        let Some(i) = row.test.filter(|i| !wrong.contains_key(i)) else { continue };
+        let test = &tests[i];
         let name = test.path.display();
         let mut found = match row.verdict {
             TestVerdict::Unreadable => {
@@ -152,41 +173,23 @@ pub(super) fn copies(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) 
 
 /// Fibres exchanged at one end: each one's length from end a is the other's from end b. Returns them.
 pub(super) fn swapped(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) -> BTreeSet<u32> {
-    let mut lengths: BTreeMap<(u32, Direction), Vec<f64>> = BTreeMap::new();
-    for row in rows.iter().filter(|r| r.counts) {
-        let length = row.test.and_then(|i| tests[i].read()).and_then(|c| c.length_m);
-        if let (Some(fiber), Some(direction), Some(length)) = (row.fiber, row.direction, length) {
-            lengths.entry((fiber, direction)).or_default().push(length.value);
-        }
-    }
-    let mean = |fiber, direction| {
-        let all: &Vec<f64> = lengths.get(&(fiber, direction))?;
-        Some(all.iter().sum::<f64>() / all.len() as f64)
-    };
-    let fibers: BTreeSet<u32> = lengths.keys().map(|k| k.0).collect();
-    let both: Vec<(u32, f64, f64)> = fibers
-        .iter()
-        .filter_map(|f| Some((*f, mean(*f, Direction::AToB)?, mean(*f, Direction::BToA)?)))
-        .collect();
+    let both = lengths_from_both_ends(tests, rows);
+    let least = least_swap_m(&both);
     let mut concerned = BTreeSet::new();
     for (n, (f, a, b)) in both.iter().enumerate() {
         for (g, c, d) in &both[n + 1..] {
             // Own lengths disagree by more than places can be off; exchanged they agree.
-            let apart = (a - b).abs().min((c - d).abs());
-            let exchanged = (a - d).abs().max((c - b).abs());
-            if apart > 0.7 && exchanged < 0.25 * apart {
+            let off = |one: &Measured, other: &Measured| (one.value - other.value).abs();
+            let apart = off(a, b).min(off(c, d));
+            let exchanged = off(a, d).max(off(c, b));
+            if apart > least && exchanged < 0.4 * apart {
                 concerned.extend([*f, *g]);
                 for (own, other) in [(*f, *g), (*g, *f)] {
                     let says = format!(
                         "seen from end b it has the length of fibre {other}: the two are exchanged at one end"
                     );
-                    let mut found = finding(
-                        "swapped",
-                        Severity::Fault,
-                        Some(own),
-                        says,
-                        "find at which end the two are exchanged",
-                    );
+                    let next = "find at which end the two are exchanged";
+                    let mut found = finding("swapped", Severity::Fault, Some(own), says, next);
                     found.evidence.insert("with_fiber", f64::from(other));
                     findings.push(found);
                 }
@@ -196,23 +199,75 @@ pub(super) fn swapped(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>)
     concerned
 }
 
+/// Of each fibre its length from end a and from end b, the latter freed of what all fibres have in
+/// common there: two instruments' time bases differ.
+fn lengths_from_both_ends(tests: &[Test], rows: &[Row]) -> Vec<(u32, Measured, Measured)> {
+    let mut lengths: BTreeMap<(u32, Direction), Vec<Measured>> = BTreeMap::new();
+    for row in rows.iter().filter(|r| r.counts) {
+        let length = row.test.and_then(|i| tests[i].read()).and_then(|c| c.length_m);
+        if let (Some(fiber), Some(direction), Some(length)) = (row.fiber, row.direction, length) {
+            lengths.entry((fiber, direction)).or_default().push(length);
+        }
+    }
+    let mean = |fiber, end| Measured::mean(lengths.get(&(fiber, end))?.iter().copied());
+    let fibers: BTreeSet<u32> = lengths.keys().map(|k| k.0).collect();
+    let mut both: Vec<(u32, Measured, Measured)> = fibers
+        .iter()
+        .filter_map(|f| Some((*f, mean(*f, Direction::AToB)?, mean(*f, Direction::BToA)?)))
+        .collect();
+    if both.len() >= LEAST_VALUES {
+        let mut ratios: Vec<f64> = both.iter().map(|(_, a, b)| a.value / b.value).collect();
+        let ratio = order::median(&mut ratios).unwrap_or(1.0);
+        for (_, _, b) in &mut both {
+            *b = b.times(ratio);
+        }
+    }
+    both
+}
+
+/// How far both lengths of a fibre must be apart before they are two fibres': six times what they
+/// usually are in this cable; of few fibres, more than places of connectors are ever off.
+fn least_swap_m(both: &[(u32, Measured, Measured)]) -> f64 {
+    let mut off: Vec<f64> = both.iter().map(|(_, a, b)| (a.value - b.value).abs()).collect();
+    match order::median(&mut off) {
+        Some(usual) if off.len() >= LEAST_VALUES => (6.0 * MAD_TO_SIGMA * usual).max(0.05),
+        _ => 0.3,
+    }
+}
+
 /// Planned measurements without a file. A break is named as such, not as a missing far half.
-pub(super) fn missing(fiber: u32, rows: &[Row], own: &FiberReview) -> Vec<Finding> {
+/// Neither is one missing whose file has a wrong label: that is what is said.
+pub(super) fn missing(
+    fiber: u32,
+    rows: &[Row],
+    own: &FiberReview,
+    wrong: &BTreeMap<usize, Wrong>,
+) -> Vec<Finding> {
     let gaps = rows.iter().filter(|r| r.fiber == Some(fiber) && r.verdict == TestVerdict::Missing);
-    gaps.map(|row| {
-        let (nm, direction) =
-            (row.wavelength_nm.unwrap_or(0), row.direction.map_or("", Direction::word));
-        let says = format!("the measurement at {nm} nm {direction} is missing");
-        let next = if own.broken_m.is_some() {
-            "measure it once the break is repaired"
-        } else {
-            "measure it"
-        };
-        let mut found = finding("missing", Severity::Fault, Some(fiber), says, next);
-        found.evidence.insert("wavelength_nm", f64::from(nm));
-        found
-    })
-    .collect()
+    let told = |row: &&Row| {
+        let gap = row.wavelength_nm.zip(row.direction).map(|(nm, end)| (fiber, nm, end));
+        wrong.values().any(|w| w.key.0 == fiber && (Some(w.key) == gap || w.seems == gap))
+    };
+    gaps.filter(|row| !told(row))
+        .map(|row| {
+            let nm = row.wavelength_nm.unwrap_or(0);
+            let end = row.direction.map_or("", Direction::word);
+            let says = format!("the measurement at {nm} nm {end} is missing");
+            let gap = row.direction.map(|end| (fiber, nm, end));
+            let elsewhere =
+                wrong.values().find(|w| w.seems == gap).and_then(|w| w.finding.files.first());
+            let next = match (own.broken_m, elsewhere) {
+                (Some(_), _) => "measure it once the break is repaired".to_owned(),
+                (None, Some(file)) => {
+                    format!("see {}: its label seems wrong, and it may be this one", file.display())
+                }
+                (None, None) => "measure it".to_owned(),
+            };
+            let mut found = finding("missing", Severity::Fault, Some(fiber), says, &next);
+            found.evidence.insert("wavelength_nm", f64::from(nm));
+            found
+        })
+        .collect()
 }
 
 /// Measured more than once: worth a remark.
@@ -231,67 +286,6 @@ pub(super) fn retests(fiber: u32, rows: &[Row], tests: &[Test]) -> Vec<Finding> 
     let mut found = finding("retest", Severity::Remark, Some(fiber), says, "nothing");
     found.files = old.iter().filter_map(|r| r.test).map(|i| tests[i].path.clone()).collect();
     vec![found]
-}
-
-/// Index, pulse and averaging that are not the job's.
-pub(super) fn settings(fiber: u32, rows: &[Row], tests: &[Test], plan: &Plan) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    let mut seen = BTreeSet::new();
-    for row in rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts) {
-        let Some(test) = row.test.map(|i| &tests[i]) else { continue };
-        let Some(content) = test.read() else { continue };
-        let agreed = row.wavelength_nm.and_then(|w| plan.measure.group_index.get(&w));
-        let index = agreed.filter(|n| (*n - content.index).abs() > 2e-4);
-        let pulse = plan.measure.pulse_ns.filter(|p| (p - content.pulse_ns).abs() > 0.5);
-        let short = plan
-            .measure
-            .min_averaging_s
-            .filter(|t| content.averaging_s.is_some_and(|own| own < *t));
-        let mut say = |kind, severity, says: String, next: &str| {
-            if seen.insert(kind) {
-                let mut found = finding(kind, severity, Some(fiber), says, next);
-                found.files.push(test.path.clone());
-                findings.push(found);
-            }
-        };
-        if let Some(n) = index {
-            say(
-                "wrong-index",
-                Severity::Fault,
-                format!("the file's index is {:.4}, agreed was {n:.4}", content.index),
-                "distances here are computed with the agreed one; set it in the instrument",
-            );
-        }
-        if let Some(p) = pulse {
-            say(
-                "wrong-pulse",
-                Severity::Fault,
-                format!("the pulse is {:.0} ns, agreed was {p:.0} ns", content.pulse_ns),
-                "measure again with the agreed pulse",
-            );
-        }
-        if let Some(t) = short {
-            say(
-                "too-noisy",
-                Severity::Fault,
-                format!(
-                    "averaged {:.0} s, agreed was {t:.0} s at least",
-                    content.averaging_s.unwrap_or(0.0)
-                ),
-                "measure again, averaging longer",
-            );
-        }
-        if plan.measure.launch_m.is_some() && content.near_m.is_none() {
-            say(
-                "no-cord",
-                Severity::Fault,
-                "no connector of a launch cord is seen, so the first connector cannot be graded"
-                    .into(),
-                "measure again with the launch cord",
-            );
-        }
-    }
-    findings
 }
 
 /// Gives each counting row the worst of its fibre at its wavelength; copies and exchanged fibres stay
@@ -317,7 +311,9 @@ pub(super) fn verdicts(
         let faults =
             own.findings.iter().filter(|f| f.severity == Severity::Fault && f.kind != "missing");
         row.reasons.extend(faults.map(|f| f.says.clone()));
-        if row.test.is_some_and(|i| copies.contains(&i)) {
+        if row.unsettled {
+            row.verdict = TestVerdict::Undecided;
+        } else if row.test.is_some_and(|i| copies.contains(&i)) {
             row.verdict = TestVerdict::Undecided;
             row.reasons.push("a copy: one of two fibres was never measured".into());
         } else if row.fiber.is_some_and(|f| swapped.contains(&f)) {

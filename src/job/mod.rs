@@ -6,7 +6,10 @@ use std::path::PathBuf;
 mod check;
 mod color;
 mod fiber;
+mod label;
 mod name;
+mod odd;
+mod settings;
 mod test;
 
 pub use color::{fiber_color, tube_color};
@@ -64,6 +67,8 @@ pub struct Row {
     pub counts: bool,
     /// Its verdict.
     pub verdict: TestVerdict,
+    /// Whether nothing tells that it is the latest of several.
+    pub unsettled: bool,
     /// Why.
     pub reasons: Vec<String>,
 }
@@ -131,32 +136,46 @@ pub fn review(
 /// order does not matter.
 pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     tests.sort_by(|a, b| a.path.cmp(&b.path));
-    let mut rows = check::rows(&tests, plan);
-    let mut findings = check::of_files(&tests, &rows);
+    let wrong = label::wrong(&tests, plan);
+    let mut rows = check::rows(&tests, plan, &wrong);
+    let mut findings = check::of_files(&tests, &rows, &wrong);
+    findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
     let swapped = check::swapped(&tests, &rows, &mut findings);
+    findings.extend(odd::odd_ones(&rows, &tests));
+    let agreed = settings::Agreed::of(&rows, &tests, plan);
     let mut fibers = Vec::with_capacity(plan.cable.fibers.len());
     for fiber in &plan.cable.fibers {
         let mut own = fiber::review(*fiber, &tests, &rows, plan);
-        own.findings.extend(check::missing(*fiber, &rows, &own));
+        own.findings.extend(check::missing(*fiber, &rows, &own, &wrong));
         own.findings.extend(check::retests(*fiber, &rows, &tests));
-        own.findings.extend(check::settings(*fiber, &rows, &tests, plan));
+        own.findings.extend(settings::of(*fiber, &rows, &tests, plan, &agreed));
+        if !own.findings.iter().any(|f| f.kind == "too-noisy") {
+            own.findings.extend(settings::noisy(&own, &rows, &tests, plan));
+        }
         fibers.push(own);
     }
     check::verdicts(&mut rows, &mut fibers, &copies, &swapped);
-    // What concerns one fibre stands with it.
-    for finding in std::mem::take(&mut findings) {
-        match finding.fiber.and_then(|n| fibers.iter_mut().find(|f| f.fiber == n)) {
-            Some(own) => own.findings.push(finding),
-            None => findings.push(finding),
-        }
-    }
+    let mut findings = to_fibers(findings, &mut fibers);
+    findings.extend(to_fibers(odd::outliers(&fibers, plan), &mut fibers));
     for own in &mut fibers {
         own.findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.kind.cmp(b.kind)));
         own.settle();
     }
     let counts = check::counts(&rows);
     Review { tests, rows, fibers, findings, counts }
+}
+
+/// Puts what concerns one fibre to it, and returns the rest.
+fn to_fibers(findings: Vec<Finding>, fibers: &mut [FiberReview]) -> Vec<Finding> {
+    let mut rest = Vec::new();
+    for finding in findings {
+        match finding.fiber.and_then(|n| fibers.iter_mut().find(|f| f.fiber == n)) {
+            Some(own) => own.findings.push(finding),
+            None => rest.push(finding),
+        }
+    }
+    rest
 }
 
 /// The measurements that a plan asks for, in order.

@@ -97,6 +97,9 @@ pub(super) struct LinkData {
     pub(super) loss_sigma_db: Option<f64>,
     pub(super) limit_db: Option<f64>,
     pub(super) verdict: Option<&'static str>,
+    pub(super) return_loss_db: Option<f64>,
+    pub(super) return_loss_sigma_db: Option<f64>,
+    pub(super) return_loss_verdict: Option<&'static str>,
 }
 
 #[derive(Serialize)]
@@ -218,6 +221,9 @@ fn fiber(own: &FiberReview) -> FiberData {
                 loss_sigma_db: sigma(link.loss_db),
                 limit_db: link.limit_db.map(|l| rounded(l, 1e6)),
                 verdict: link.verdict.map(Verdict::word),
+                return_loss_db: value(link.return_loss_db),
+                return_loss_sigma_db: sigma(link.return_loss_db),
+                return_loss_verdict: link.return_loss_verdict.map(Verdict::word),
             })
             .collect(),
         sections: own.sections.iter().map(section).collect(),

@@ -122,7 +122,7 @@ fn tests(document: &Document) -> Sheet {
     Sheet::new("tests", &TESTS, document.tests.iter().map(row).collect())
 }
 
-const LINKS: [&str; 10] = [
+const LINKS: [&str; 13] = [
     "fiber",
     "color",
     "tube_color",
@@ -133,6 +133,9 @@ const LINKS: [&str; 10] = [
     "loss_sigma_db",
     "limit_db",
     "verdict",
+    "return_loss_db",
+    "return_loss_sigma_db",
+    "return_loss_verdict",
 ];
 
 /// A row for each fibre and wavelength.
@@ -151,6 +154,9 @@ fn links(document: &Document) -> Sheet {
                 link.loss_sigma_db.into(),
                 link.limit_db.into(),
                 link.verdict.into(),
+                link.return_loss_db.into(),
+                link.return_loss_sigma_db.into(),
+                link.return_loss_verdict.into(),
             ]);
         }
     }

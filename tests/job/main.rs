@@ -1,11 +1,13 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
+mod kinds;
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use strandline::grade::Verdict;
 use strandline::job::{self, FiberVerdict, Severity};
-use strandline::simulate::cable::{self, Cable, Size};
+use strandline::simulate::cable::{self, Cable, Fault, FiberTruth, Size};
 use strandline::sor::{self, Version};
 use strandline::{disk, plan, source};
 
@@ -31,8 +33,15 @@ fn written(cable: &Cable, folder: &Path) -> Vec<PathBuf> {
 #[test]
 fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {
     let mut said = 0;
-    for seed in [3, 11, 20] {
-        let cable = cable::draw(seed, &Size::common(12));
+    let sizes = [
+        (3, Size::common(12)),
+        (11, Size::common(12)),
+        (20, Size::common(24)),
+        (31, Size { closures: 3, length_m: 6_000.0, pulse_ns: 50, ..Size::common(16) }),
+        (47, Size { wavelengths_nm: vec![1310, 1550, 1625], ..Size::common(12) }),
+    ];
+    for (seed, size) in sizes {
+        let cable = cable::draw(seed, &size);
         let files = written(&cable, &folder(&format!("job-{seed}")));
         let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
         let review = job::review(files, &plan, &source::Options::default(), &|| ());
@@ -47,6 +56,10 @@ fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {
                 .collect();
             let all: BTreeSet<&str> = own.findings.iter().map(|f| f.kind).collect();
             let wanted: BTreeSet<&str> = truth.expect.iter().map(|e| e.kind.as_str()).collect();
+            if alike(&cable, truth) {
+                println!("seed {seed} fibre {number}: exchanged with one of the same length");
+                continue;
+            }
             assert!(
                 wanted.is_subset(&all),
                 "seed {seed} fibre {number}: {all:?}, planted {wanted:?}"
@@ -67,6 +80,14 @@ fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {
         }
     }
     assert!(said > 10, "{said} faults are too few to prove anything");
+}
+
+/// Whether a fibre is exchanged with one that is as long within 0.2 m: lengths cannot tell them apart,
+/// and nothing else does.
+fn alike(cable: &Cable, own: &FiberTruth) -> bool {
+    let Some(Fault::Swapped { with }) = own.fault else { return false };
+    let other = &cable.truth.fiber[&with.to_string()];
+    (own.length_m - other.length_m).abs() < 0.2
 }
 
 #[test]

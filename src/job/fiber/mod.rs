@@ -7,7 +7,9 @@ mod cut;
 mod end;
 mod joint;
 mod link;
+mod opinion;
 mod section;
+mod unplanned;
 
 pub use section::SectionReview;
 
@@ -49,6 +51,16 @@ pub struct LinkReview {
     pub limit_db: Option<f64>,
     /// `None`: no limit or no loss.
     pub verdict: Option<Verdict>,
+    /// Optical return loss, the lower of both ends', positive dB.
+    pub return_loss_db: Option<Measured>,
+    /// `None`: no limit or no figure.
+    pub return_loss_verdict: Option<Verdict>,
+}
+
+impl LinkReview {
+    fn verdicts(&self) -> impl Iterator<Item = Verdict> + use<> {
+        [self.verdict, self.return_loss_verdict].into_iter().flatten()
+    }
 }
 
 /// What a fibre as a whole is.
@@ -102,22 +114,34 @@ pub struct FiberReview {
     pub(super) doubtful: bool,
 }
 
+/// Faults that are to be put right, and leave open whether the fibre itself is good.
+const LEAVE_OPEN: [&str; 7] = [
+    "copy",
+    "length-outlier",
+    "loss-outlier",
+    "missing",
+    "odd-one-out",
+    "too-noisy",
+    "wrong-label",
+];
+
 impl FiberReview {
     /// Sets the verdict from everything found: fail before incomplete before undecided before pass.
     pub(super) fn settle(&mut self) {
-        let faults =
-            self.findings.iter().any(|f| f.severity == Severity::Fault && f.kind != "missing");
+        let faults = self.findings.iter().filter(|f| f.severity == Severity::Fault);
+        let fails = faults.clone().any(|f| !LEAVE_OPEN.contains(&f.kind));
+        let open = faults.into_iter().any(|f| f.kind != "missing");
         let parts = self.joints.iter().filter_map(|j| j.verdict);
         let worst = grade::worst(
             parts
-                .chain(self.links.iter().filter_map(|l| l.verdict))
+                .chain(self.links.iter().flat_map(LinkReview::verdicts))
                 .chain(self.judged_sections.iter().map(|s| s.1)),
         );
         self.verdict = match worst {
             Some(Verdict::Fail) => FiberVerdict::Fail,
-            _ if faults && !self.findings.iter().any(|f| f.kind == "copy") => FiberVerdict::Fail,
+            _ if fails && !self.findings.iter().any(|f| f.kind == "copy") => FiberVerdict::Fail,
             _ if self.incomplete => FiberVerdict::Incomplete,
-            Some(Verdict::Pass) if !self.doubtful => FiberVerdict::Pass,
+            Some(Verdict::Pass) if !self.doubtful && !open => FiberVerdict::Pass,
             _ => FiberVerdict::Undecided,
         };
     }
@@ -130,7 +154,7 @@ impl FiberReview {
         grade::worst(
             joints
                 .filter_map(|j| j.verdict)
-                .chain(links.filter_map(|l| l.verdict))
+                .chain(links.flat_map(LinkReview::verdicts))
                 .chain(sections.map(|s| s.1)),
         )
     }
@@ -185,7 +209,10 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
     own.judge_joints(&mut out);
     own.judge_ends(&mut out);
     own.judge_sections(&mut out);
+    own.find_unplanned(&mut out);
     own.judge_links(&mut out);
+    own.judge_return_loss(&mut out);
+    own.say_second_opinion(&mut out);
     out
 }
 

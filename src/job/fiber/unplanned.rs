@@ -1,0 +1,162 @@
+//! Events where no joint is planned, seen from more than one side: noise and echoes do not lie at one
+//! place of the glass from both ends.
+
+use std::collections::BTreeSet;
+
+use super::super::Severity;
+use super::super::name::Direction;
+use super::super::test::Content;
+use super::{FiberReview, Own};
+use crate::combine::{self, TwoWay};
+use crate::event::Role;
+use crate::units::Measured;
+
+/// An event of one trace, on the cable.
+struct Seen {
+    at_m: f64,
+    sigma_m: f64,
+    wavelength_nm: u16,
+    direction: Direction,
+    loss_db: Option<Measured>,
+    reflects: bool,
+}
+
+/// A loss below this is no joint that anybody made: the engine's false events are smaller
+/// (docs/accuracy.md).
+const LEAST_LOSS_DB: f64 = 0.03;
+/// And it must be this many sigma beyond that.
+const SIGMAS: f64 = 4.0;
+/// One trace alone is believed where the loss is at least this.
+const ALONE_DB: f64 = 0.1;
+
+impl Own<'_> {
+    /// Says bends and joints where none is planned.
+    pub(super) fn find_unplanned(&self, out: &mut FiberReview) {
+        let mut seen: Vec<Seen> = self
+            .tests
+            .iter()
+            .filter(|t| self.plan.measure.launch_m.is_none() || t.3.near_m.is_some())
+            .flat_map(|t| self.between_joints(t.0, t.1, t.3))
+            .filter(|s| out.broken_m.is_none_or(|m| s.at_m < m - 50.0 || s.at_m > m + 50.0))
+            .collect();
+        seen.sort_by(|a, b| a.at_m.total_cmp(&b.at_m));
+        let pulse_m = self.tests.iter().map(|t| t.3.pulse_m).fold(0.0, f64::max);
+        let mut rest = seen.as_slice();
+        while let Some(first) = rest.first() {
+            let reach = |s: &Seen| pulse_m.max(2.0) + 3.0 * s.sigma_m.max(first.sigma_m);
+            let count = rest.iter().take_while(|s| s.at_m - first.at_m < reach(s)).count();
+            let (here, behind) = rest.split_at(count.max(1));
+            self.say_unplanned(here, out);
+            rest = behind;
+        }
+    }
+
+    /// Events of a trace that are neither a planned joint nor an end connector.
+    fn between_joints(
+        &self,
+        wavelength_nm: u16,
+        direction: Direction,
+        content: &Content,
+    ) -> Vec<Seen> {
+        let near = content.near_m.unwrap_or(0.0);
+        let planned = self.plan.cable.length_m;
+        let Some(length) = content.length_m.map(|l| l.value).or(planned) else {
+            return Vec::new();
+        };
+        let reach = (2.0 * content.pulse_m).max(1e-3 * length).max(5.0);
+        let joints = content.analysis.events.iter().filter(|e| e.role == Role::Joint);
+        let on_cable = joints.map(|event| {
+            let from_near = event.position_m.0 - near;
+            let from_b = direction == Direction::BToA;
+            let at_m = if from_b { length - from_near } else { from_near };
+            let (sigma_m, loss_db) = (event.position_sigma_m, event.loss_db);
+            let reflects = event.is_reflective();
+            Seen { at_m, sigma_m, wavelength_nm, direction, loss_db, reflects }
+        });
+        on_cable
+            .filter(|s| s.at_m > reach && s.at_m < length - reach)
+            .filter(|s| content.joints.iter().all(|j| (j.0 - s.at_m).abs() > reach))
+            .collect()
+    }
+
+    /// One place, where some traces show an event.
+    fn say_unplanned(&self, here: &[Seen], out: &mut FiberReview) {
+        if !self.is_confirmed(here) {
+            return;
+        }
+        let nm: BTreeSet<u16> = here.iter().map(|s| s.wavelength_nm).collect();
+        let losses: Vec<(u16, TwoWay)> =
+            nm.into_iter().map(|nm| (nm, self.loss(here, nm))).collect();
+        let both = |two: &TwoWay| two.step_db.is_some();
+        let sides = losses.iter().any(|l| both(&l.1));
+        let known: Vec<(u16, Measured)> = losses
+            .iter()
+            .filter(|l| !sides || both(&l.1))
+            .filter_map(|l| Some((l.0, l.1.loss_db?)))
+            .collect();
+        let Some((_, loss)) = known.iter().copied().max_by(|a, b| a.1.value.total_cmp(&b.1.value))
+        else {
+            return;
+        };
+        if loss.value < LEAST_LOSS_DB + SIGMAS * loss.sigma {
+            return;
+        }
+        let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
+        let place = self.section_name(at_m);
+        let bend = self.is_bend(&known);
+        let kind = if bend { "bend" } else { "unplanned-event" };
+        let mut finding = self.finding(kind, Severity::Fault, Some(&place), Some(at_m));
+        finding.evidence.insert("loss_db", loss.value);
+        finding.evidence.insert("loss_sigma_db", loss.sigma);
+        let figures: Vec<String> =
+            known.iter().map(|(nm, l)| format!("{l} dB at {nm} nm")).collect();
+        let what = match (bend, here.iter().any(|s| s.reflects)) {
+            (true, _) => "a loss that grows with wavelength, as a bend's does",
+            (false, true) => "a reflection, where the plan has no connector",
+            (false, false) => "a loss where the plan has no joint",
+        };
+        finding.says =
+            format!("{what}: {} at {at_m:.1} m, seen by {} traces", figures.join(", "), here.len());
+        finding.next = if bend {
+            "look for a tight bend, a clamp or a crushed tube there".into()
+        } else {
+            "look at the cable there; put the joint into the plan if it belongs there".into()
+        };
+        out.findings.push(finding);
+    }
+
+    /// Seen from both ends where both were measured, else at two wavelengths, else large.
+    fn is_confirmed(&self, here: &[Seen]) -> bool {
+        let ends: BTreeSet<Direction> = here.iter().map(|s| s.direction).collect();
+        let measured: BTreeSet<Direction> = self.tests.iter().map(|t| t.1).collect();
+        let wavelengths: BTreeSet<u16> = here.iter().map(|s| s.wavelength_nm).collect();
+        let large =
+            |s: &Seen| s.loss_db.is_some_and(|l| l.value > ALONE_DB + 2.0 * SIGMAS * l.sigma);
+        match (measured.len(), self.tests.len()) {
+            (2, _) => ends.len() == 2,
+            (_, 1) => here.iter().any(large),
+            _ => wavelengths.len() > 1,
+        }
+    }
+
+    /// Its loss at one wavelength from what each end shows.
+    fn loss(&self, here: &[Seen], nm: u16) -> TwoWay {
+        let from = |end: Direction| {
+            let own = here.iter().filter(|s| s.wavelength_nm == nm && s.direction == end);
+            Measured::mean(own.filter_map(|s| s.loss_db))
+        };
+        let one_way_db = self.plan.limits.one_way_db;
+        combine::two_way(from(Direction::AToB), from(Direction::BToA), one_way_db)
+    }
+
+    /// Growing with wavelength; or seen at the longest wavelength alone although a shorter one was
+    /// measured too, where a splice of this size would have been seen.
+    fn is_bend(&self, known: &[(u16, Measured)]) -> bool {
+        let shortest = self.tests.iter().map(|t| t.0).min().unwrap_or(0);
+        match known {
+            [(_, short), .., (_, long)] => combine::grows_like_a_bend(*short, *long),
+            [(nm, loss)] => *nm > shortest + 100 && loss.value > ALONE_DB + SIGMAS * loss.sigma,
+            [] => false,
+        }
+    }
+}

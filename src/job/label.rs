@@ -1,0 +1,262 @@
+//! Labels that contradict what the trace shows: another fibre's length, the other end's joints,
+//! another wavelength's attenuation.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::check::{Key, key};
+use super::name::Direction;
+use super::test::Content;
+use super::{Finding, Severity, Test};
+use crate::event::Role;
+use crate::plan::Plan;
+use crate::signal::order::{self, MAD_TO_SIGMA};
+use crate::units::Measured;
+
+/// A file whose label is wrong: it is graded for nobody.
+pub(super) struct Wrong {
+    /// Which measurement the label says it is.
+    pub key: Key,
+    /// Which it seems to be, where that can be told.
+    pub seems: Option<Key>,
+    /// What a review says of it.
+    pub finding: Finding,
+}
+
+/// Every file whose label contradicts its content, by its place in `tests`.
+pub(super) fn wrong(tests: &[Test], plan: &Plan) -> BTreeMap<usize, Wrong> {
+    let labelled = Labelled::of(tests);
+    let mut wrongs = BTreeMap::new();
+    for one in &labelled.all {
+        let told = labelled
+            .other_fiber(one)
+            .or_else(|| other_end(one, plan))
+            .or_else(|| labelled.other_wavelength(one));
+        if let Some((seems, says)) = told {
+            wrongs.insert(one.test, one.wrong(seems, says, &tests[one.test]));
+        }
+    }
+    // Where many labels seem wrong it is the plan that is not believed.
+    if wrongs.len() * 3 > labelled.all.len() { BTreeMap::new() } else { wrongs }
+}
+
+/// A readable file with a full label.
+struct One<'a> {
+    test: usize,
+    key: Key,
+    content: &'a Content,
+    /// Length, freed of what all traces from its end have in common against the others.
+    length_m: Option<Measured>,
+    /// Mean attenuation of its longer sections.
+    attenuation_db_per_km: Option<Measured>,
+}
+
+impl One<'_> {
+    fn wrong(&self, seems: Option<Key>, says: String, test: &Test) -> Wrong {
+        let mut evidence = BTreeMap::new();
+        if let Some((fiber, wavelength, _)) = seems {
+            evidence.insert("seems_fiber", f64::from(fiber));
+            evidence.insert("seems_wavelength_nm", f64::from(wavelength));
+        }
+        let finding = Finding {
+            kind: "wrong-label",
+            severity: Severity::Fault,
+            fiber: Some(self.key.0),
+            place: None,
+            at_m: None,
+            files: vec![test.path.clone()],
+            evidence,
+            says,
+            next: "correct the label of a copy (relabel), or measure again".into(),
+        };
+        Wrong { key: self.key, seems, finding }
+    }
+}
+
+type Told = Option<(Option<Key>, String)>;
+
+struct Labelled<'a> {
+    all: Vec<One<'a>>,
+}
+
+impl Labelled<'_> {
+    fn of(tests: &[Test]) -> Labelled<'_> {
+        let mut copies: BTreeMap<&str, usize> = BTreeMap::new();
+        for content in tests.iter().filter_map(Test::read) {
+            *copies.entry(&content.samples_sha256).or_default() += 1;
+        }
+        let mut all: Vec<One> = tests
+            .iter()
+            .enumerate()
+            .filter_map(|(test, file)| {
+                let content = file.read()?;
+                let key = key(content)?;
+                // A copy is named as such.
+                (copies[content.samples_sha256.as_str()] == 1).then(|| One {
+                    test,
+                    key,
+                    content,
+                    length_m: content.length_m,
+                    attenuation_db_per_km: attenuation(content),
+                })
+            })
+            .collect();
+        let ratio = end_ratio(&all);
+        for one in all.iter_mut().filter(|one| one.key.2 == Direction::BToA) {
+            one.length_m = one.length_m.map(|l| l.times(ratio));
+        }
+        Labelled { all }
+    }
+
+    /// The usual length of a fibre, if most of its traces agree on one, and who does not.
+    fn usual_length(&self, fiber: u32) -> Option<(f64, BTreeSet<usize>)> {
+        let own: Vec<(&One, Measured)> = self
+            .all
+            .iter()
+            .filter(|one| one.key.0 == fiber)
+            .filter_map(|one| Some((one, one.length_m?)))
+            .collect();
+        let mut values: Vec<f64> = own.iter().map(|(_, l)| l.value).collect();
+        let middle = order::median(&mut values)?;
+        let odd = |l: &Measured| (l.value - middle).abs() > LEAST_ODD_M.max(6.0 * l.sigma);
+        let off: BTreeSet<usize> =
+            own.iter().filter(|(_, l)| odd(l)).map(|(one, _)| one.test).collect();
+        let agree = own.len() - off.len();
+        // All of one end against all of the other: the fibres may be exchanged, not the labels.
+        let ends = [Direction::AToB, Direction::BToA].map(|end| {
+            let of_end: Vec<_> = own.iter().filter(|(one, _)| one.key.2 == end).collect();
+            of_end.len() > 1 && of_end.iter().all(|(one, _)| off.contains(&one.test))
+        });
+        (agree >= 2 && agree > off.len() && !ends[0] && !ends[1]).then_some((middle, off))
+    }
+
+    /// The length is not that of its fibre's other traces: the fibre that it fits, where one does.
+    fn other_fiber(&self, one: &One) -> Told {
+        let (usual, off) = self.usual_length(one.key.0)?;
+        let length = one.length_m.filter(|_| off.contains(&one.test))?;
+        let apart = (length.value - usual).abs();
+        let fibers: BTreeSet<u32> = self.all.iter().map(|o| o.key.0).collect();
+        let fits = fibers
+            .into_iter()
+            .filter(|f| *f != one.key.0)
+            .filter_map(|f| Some((f, (self.usual_length(f)?.0 - length.value).abs())))
+            .filter(|(_, off)| *off < (0.25 * apart).min(LEAST_ODD_M.max(3.0 * length.sigma)))
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        let measured = format!(
+            "its fibre is {:.1} m long, in the other traces of fibre {} {usual:.1} m",
+            length.value, one.key.0
+        );
+        match fits {
+            Some((fiber, _)) => Some((
+                Some((fiber, one.key.1, one.key.2)),
+                format!("{measured}: it has the length of fibre {fiber}"),
+            )),
+            None => (apart > SURELY_ODD_SHARE * usual).then_some((None, measured)),
+        }
+    }
+
+    /// The attenuation is that of another wavelength of the job.
+    fn other_wavelength(&self, one: &One) -> Told {
+        let own = one.attenuation_db_per_km?;
+        let usual = |nm: u16| {
+            let mut all: Vec<f64> = self
+                .all
+                .iter()
+                .filter(|o| o.key.1 == nm && o.test != one.test)
+                .filter_map(|o| o.attenuation_db_per_km)
+                .map(|a| a.value)
+                .collect();
+            if all.len() < 4 {
+                return None;
+            }
+            let middle = order::median(&mut all)?;
+            let mut off: Vec<f64> = all.iter().map(|v| (v - middle).abs()).collect();
+            let scale = (MAD_TO_SIGMA * order::median(&mut off)?).max(0.01 * middle);
+            Some(Measured::new(middle, scale))
+        };
+        let off = |usual: Measured| (own.value - usual.value).abs() / own.sigma.hypot(usual.sigma);
+        let labelled = usual(one.key.1)?;
+        let wavelengths: BTreeSet<u16> = self.all.iter().map(|o| o.key.1).collect();
+        let fits = wavelengths
+            .into_iter()
+            .filter(|nm| *nm != one.key.1)
+            .filter_map(|nm| Some((nm, usual(nm)?)))
+            .find(|(_, other)| off(labelled) > 8.0 && off(*other) < 4.0)?;
+        // Glass can be worse than it should be, from both ends; it is never that much better.
+        let other_end = self
+            .all
+            .iter()
+            .find(|o| (o.key.0, o.key.1) == (one.key.0, one.key.1) && o.key.2 != one.key.2);
+        let alike = other_end.and_then(|o| o.attenuation_db_per_km).is_some_and(|a| {
+            (a.value - own.value).abs() < 0.5 * (labelled.value - own.value).abs()
+        });
+        (own.value < labelled.value || !alike).then(|| {
+            let says = format!(
+                "it loses {:.3} dB/km, at {} nm usual here is {:.3} dB/km: it fits {} nm",
+                own.value, one.key.1, labelled.value, fits.0
+            );
+            (Some((one.key.0, fits.0, one.key.2)), says)
+        })
+    }
+}
+
+/// Lengths of one fibre agree within this, or six sigma. Its traces' places do within a centimetre
+/// or two; time bases add their share.
+const LEAST_ODD_M: f64 = 0.3;
+/// Without a fibre that it fits, a length has to be off by this share. Time bases of handsets agree
+/// within 0.01 % or so (common practice, no source).
+const SURELY_ODD_SHARE: f64 = 1e-3;
+
+/// Mean ratio of lengths from end a to lengths from end b: two handsets' time bases differ.
+fn end_ratio(all: &[One]) -> f64 {
+    let mean = |fiber: u32, end: Direction| {
+        let own = all.iter().filter(|o| o.key.0 == fiber && o.key.2 == end);
+        let mut lengths: Vec<f64> = own.filter_map(|o| o.length_m).map(|l| l.value).collect();
+        order::median(&mut lengths)
+    };
+    let fibers: BTreeSet<u32> = all.iter().map(|o| o.key.0).collect();
+    let mut ratios: Vec<f64> = fibers
+        .into_iter()
+        .filter_map(|f| Some(mean(f, Direction::AToB)? / mean(f, Direction::BToA)?))
+        .collect();
+    // Of few fibres the odd one might be the usual one.
+    if ratios.len() < 4 { 1.0 } else { order::median(&mut ratios).unwrap_or(1.0) }
+}
+
+/// Weighted mean of sections longer than 40 pulses between the end connectors.
+fn attenuation(content: &Content) -> Option<Measured> {
+    let near = content.near_m?;
+    let far = near + content.length_m?.value;
+    let inside = content.analysis.sections.iter().filter(|s| {
+        s.from_m.0 > near - 1.0
+            && s.to_m.0 < far + 1.0
+            && s.to_m.0 - s.from_m.0 > 40.0 * content.pulse_m
+    });
+    Measured::mean(inside.filter_map(|s| s.attenuation_db_per_km).filter(|a| a.sigma > 0.0))
+}
+
+/// Its events lie where the plan's joints are seen from the other end.
+fn other_end(one: &One, plan: &Plan) -> Told {
+    let content = one.content;
+    let near = content.near_m?;
+    let length = content.length_m?.value;
+    let planned = plan.cable.length_m.unwrap_or(length);
+    let reach = (2.0 * content.pulse_m).max(1e-3 * length);
+    let seen = content.analysis.events.iter().filter(|e| e.role == Role::Joint);
+    let inside: Vec<f64> =
+        seen.map(|e| e.position_m.0 - near).filter(|m| *m > reach && *m < length - reach).collect();
+    let hits = |from_b: bool| {
+        let places = plan.joints.iter().map(|joint| joint.at_m * length / planned);
+        let places = places.map(|m| if from_b { length - m } else { m });
+        places.filter(|m| inside.iter().any(|seen| (seen - m).abs() < reach)).count()
+    };
+    let from_b = one.key.2 == Direction::BToA;
+    let (as_labelled, turned) = (hits(from_b), hits(!from_b));
+    let end = if from_b { Direction::AToB } else { Direction::BToA };
+    (turned >= 2 && turned > 3 * as_labelled).then(|| {
+        let says = format!(
+            "{turned} of its joints lie where they are seen {}, {as_labelled} where its label says",
+            end.word()
+        );
+        (Some((one.key.0, one.key.1, end)), says)
+    })
+}

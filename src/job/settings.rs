@@ -1,0 +1,167 @@
+//! Settings that are not the job's: index, pulse, averaging, cords.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::check::finding;
+use super::fiber::{FiberReview, JointReview};
+use super::test::Content;
+use super::{Direction, Finding, Row, Severity, Test};
+use crate::grade::{self, Limit, Verdict};
+use crate::plan::{PerWavelength, Plan};
+use crate::units::Measured;
+
+/// What a job's traces should have been taken with, per wavelength: the plan's word, else what most
+/// traces have.
+pub(super) struct Agreed {
+    index: PerWavelength,
+    pulse_ns: PerWavelength,
+}
+
+/// The share of at least five traces that makes a setting the job's.
+const MOST: f64 = 0.8;
+const LEAST_TRACES: usize = 5;
+
+impl Agreed {
+    /// Of the traces that count.
+    pub(super) fn of(rows: &[Row], tests: &[Test], plan: &Plan) -> Agreed {
+        let mut index = PerWavelength::new();
+        let mut pulse_ns = PerWavelength::new();
+        for nm in &plan.measure.wavelengths_nm {
+            let all: Vec<&Content> = rows
+                .iter()
+                .filter(|r| r.counts && r.wavelength_nm == Some(*nm))
+                .filter_map(|r| tests[r.test?].read())
+                .collect();
+            let own = plan.measure.group_index.get(nm).copied();
+            if let Some(n) = own.or_else(|| shared(&all, |c| c.index)) {
+                index.insert(*nm, n);
+            }
+            if let Some(ns) = plan.measure.pulse_ns.or_else(|| shared(&all, |c| c.pulse_ns)) {
+                pulse_ns.insert(*nm, ns);
+            }
+        }
+        Agreed { index, pulse_ns }
+    }
+}
+
+/// The figure that most of them share.
+fn shared(all: &[&Content], figure: impl Fn(&Content) -> f64) -> Option<f64> {
+    let mut count: BTreeMap<u64, usize> = BTreeMap::new();
+    for content in all {
+        *count.entry(figure(content).to_bits()).or_default() += 1;
+    }
+    let (bits, most) = count.into_iter().max_by_key(|(_, n)| *n)?;
+    (all.len() >= LEAST_TRACES && most as f64 >= MOST * all.len() as f64)
+        .then(|| f64::from_bits(bits))
+}
+
+/// Of one fibre's counting traces: what is not as agreed.
+pub(super) fn of(
+    fiber: u32,
+    rows: &[Row],
+    tests: &[Test],
+    plan: &Plan,
+    agreed: &Agreed,
+) -> Vec<Finding> {
+    let mut found: BTreeMap<&str, Finding> = BTreeMap::new();
+    for row in rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts) {
+        let Some(test) = row.test.map(|i| &tests[i]) else { continue };
+        let (Some(content), Some(nm)) = (test.read(), row.wavelength_nm) else { continue };
+        for (kind, says, next) in of_trace(content, nm, plan, agreed) {
+            let own = found
+                .entry(kind)
+                .or_insert_with(|| finding(kind, Severity::Fault, Some(fiber), says, next));
+            own.files.push(test.path.clone());
+        }
+    }
+    found.into_values().collect()
+}
+
+fn of_trace(
+    content: &Content,
+    nm: u16,
+    plan: &Plan,
+    agreed: &Agreed,
+) -> Vec<(&'static str, String, &'static str)> {
+    let mut all = Vec::new();
+    let whose = |own: bool| if own { "agreed was" } else { "that of the other traces is" };
+    if let Some(n) = agreed.index.get(&nm).filter(|n| (*n - content.index).abs() > 2e-4) {
+        let own = plan.measure.group_index.contains_key(&nm);
+        let says = format!("the file's index is {:.4}, {} {n:.4}", content.index, whose(own));
+        let next = if own {
+            "distances here are computed with the agreed one; set it in the instrument"
+        } else {
+            "say in the plan which index holds (group_index); distances here come from the file's"
+        };
+        all.push(("wrong-index", says, next));
+    }
+    if let Some(p) = agreed.pulse_ns.get(&nm).filter(|p| (*p - content.pulse_ns).abs() > 0.5) {
+        let own = plan.measure.pulse_ns.is_some();
+        let says = format!("the pulse is {:.0} ns, {} {p:.0} ns", content.pulse_ns, whose(own));
+        all.push(("wrong-pulse", says, "measure again with the job's pulse"));
+    }
+    let short = |t: &f64| content.averaging_s.is_some_and(|own| own < *t);
+    if let Some(t) = plan.measure.min_averaging_s.filter(short) {
+        let averaged = content.averaging_s.unwrap_or(0.0);
+        let says = format!("averaged {averaged:.0} s, agreed was {t:.0} s at least");
+        all.push(("too-noisy", says, "measure again, averaging longer"));
+    }
+    if plan.measure.launch_m.is_some() && content.near_m.is_none() {
+        let says = "no connector of a launch cord is seen, so the first connector cannot be graded";
+        all.push(("no-cord", says.to_owned(), "measure again with the launch cord"));
+    }
+    all
+}
+
+/// Joints that even a loss of half their limit could not have passed: the traces are too noisy for
+/// the limits. Said of the noisier trace of both ends.
+pub(super) fn noisy(
+    own: &FiberReview,
+    rows: &[Row],
+    tests: &[Test],
+    plan: &Plan,
+) -> Option<Finding> {
+    let confidence = plan.limits.confidence;
+    let hopeless = |joint: &&JointReview| {
+        let planned = plan.joints.iter().find(|p| p.name == joint.name);
+        let limit = planned.and_then(|p| plan.joint_limit_db(p.kind));
+        let both = joint.loss.step_db.is_some();
+        let (Some(limit), Some(loss), true) = (limit, joint.loss.loss_db, both) else {
+            return false;
+        };
+        let half = grade::with_linearity(
+            Measured::new(0.5 * limit, loss.sigma),
+            plan.limits.linearity_db_per_db,
+        );
+        joint.verdict == Some(Verdict::Undecided)
+            && grade::judge(half, Limit::AtMost(limit), confidence).verdict != Verdict::Pass
+    };
+    let joints: Vec<&JointReview> = own.joints.iter().filter(hopeless).collect();
+    let first = joints.first()?;
+    let noisier = |joint: &JointReview| {
+        let sigma = |m: Option<Measured>| m.map_or(0.0, |m| m.sigma);
+        let from_b = sigma(joint.loss.from_b_db) > sigma(joint.loss.from_a_db);
+        (joint.wavelength_nm, if from_b { Direction::BToA } else { Direction::AToB })
+    };
+    let wanted: BTreeSet<(u16, Direction)> = joints.iter().map(|j| noisier(j)).collect();
+    let names: BTreeSet<&str> = joints.iter().map(|j| j.name.as_str()).collect();
+    let loss = first.loss.loss_db?;
+    let says = format!(
+        "{} at {} nm is known to {loss} dB: too noisy to be judged by the limits ({} in all)",
+        first.name,
+        first.wavelength_nm,
+        names.len()
+    );
+    let next = "measure again, averaging longer or with a longer pulse";
+    let mut found = finding("too-noisy", Severity::Fault, Some(own.fiber), says, next);
+    found.place = Some(first.name.clone());
+    found.at_m = Some(first.at_m);
+    found.evidence.insert("loss_sigma_db", loss.sigma);
+    found.files = rows
+        .iter()
+        .filter(|r| r.counts && r.fiber == Some(own.fiber))
+        .filter(|r| r.wavelength_nm.zip(r.direction).is_some_and(|key| wanted.contains(&key)))
+        .filter_map(|r| Some(tests[r.test?].path.clone()))
+        .collect();
+    Some(found)
+}
