@@ -48,7 +48,7 @@ pub fn packed(
     let levels = trace.levels_db();
     let levels = levels.as_slice().unwrap_or_default();
     let groups = (GROUPS_A_PAGE / tests.max(1)).clamp(GROUPS_LEAST, GROUPS_MOST);
-    let whole = neighbourhoods(trace, &content.analysis);
+    let whole = neighbourhoods(trace, &content.analysis, groups);
     let (at_zero_m, at_per_m) = place(content, plan);
     let mut first = 0;
     let mut stretches = Vec::with_capacity(trace.stretches.len());
@@ -107,22 +107,24 @@ const AROUND_PULSES: f64 = 4.0;
 const AROUND_LEAST: usize = 40;
 const AROUND_MOST: usize = 400;
 
-/// The samples around each event, behind it as far as it reaches.
-fn neighbourhoods(trace: &Trace, analysis: &Analysis) -> Vec<Range<usize>> {
+/// The samples around each event, behind it as far as it reaches. Many events share `samples`, so that
+/// the page stays small; each still gets the least.
+fn neighbourhoods(trace: &Trace, analysis: &Analysis, samples: usize) -> Vec<Range<usize>> {
     let spacing_m = trace.spacing_m();
     let start_m = trace.position_m(0).0;
     if spacing_m <= 0.0 {
         return Vec::new();
     }
     let around = (AROUND_PULSES * trace.pulse_m() / spacing_m) as usize;
-    let around = around.clamp(AROUND_LEAST, AROUND_MOST);
+    let share = samples / (6 * analysis.events.len().max(1));
+    let around = around.min(AROUND_MOST).min(share).max(AROUND_LEAST);
     let sample = |position_m: f64| ((position_m - start_m) / spacing_m).max(0.0) as usize;
     analysis
         .events
         .iter()
         .map(|event| {
             let from = sample(event.position_m.0);
-            let to = sample(event.position_m.0 + event.extent_m).min(from + 4 * AROUND_MOST);
+            let to = sample(event.position_m.0 + event.extent_m).min(from + 4 * around);
             from.saturating_sub(around)..to + around
         })
         .collect()
@@ -182,6 +184,8 @@ fn script() -> String {
         include_str!("../assets/page/reading.js"),
         include_str!("../assets/page/words.js"),
         include_str!("../assets/page/overview.js"),
+        include_str!("../assets/page/joints.js"),
+        include_str!("../assets/page/marks.js"),
         include_str!("../assets/page/chart.js"),
         include_str!("../assets/page/cursors.js"),
         include_str!("../assets/page/fiber.js"),

@@ -8,11 +8,14 @@ function line_of(test) {
   return { color: css(`--wave-${i}`), dash: test.direction === "b-to-a" ? [5, 3] : [] };
 }
 
+const FONT = "12px system-ui, sans-serif";
+
 class Chart {
   /** `on_view` is called when the view has moved. */
   constructor(holder, traces, joints, on_view) {
-    Object.assign(this, { holder, traces, joints, on_view, front: traces[0], follow: true, lines: [] });
+    Object.assign(this, { holder, traces, joints, on_view, front: traces[0], follow: true, lines: [], cursors_m: {} });
     this.visible = new Set(traces);
+    this.shift_db = new Map(traces.map((trace) => [trace, 0]));
     this.whole_m = this.extent_m();
     [this.from_m, this.to_m] = this.whole_m;
     this.low_db = -40;
@@ -45,10 +48,26 @@ class Chart {
         },
       }))],
       hooks: { draw: [(u) => draw_marks(this, u)] },
-    }, [null, ...traces.map((trace) => [samples_of(trace).x, samples_of(trace).y])], holder);
+    }, this.shifted(), holder);
     this.gestures();
     this.resize = new ResizeObserver(() => this.plot.setSize(this.size()));
     this.resize.observe(holder);
+    this.show();
+  }
+
+  /** What uPlot draws: places and levels of each trace. */
+  shifted() {
+    return [null, ...this.traces.map((trace) => {
+      const { x, y } = samples_of(trace);
+      const shift = this.shift_db.get(trace);
+      return [x, shift === 0 ? y : y.map((level) => level + shift)];
+    })];
+  }
+
+  /** Draws each trace that much higher; only the picture moves, no reading does. */
+  shift(shift_of) {
+    for (const trace of this.traces) this.shift_db.set(trace, shift_of(trace));
+    this.plot.setData(this.shifted(), false);
     this.show();
   }
 
@@ -74,13 +93,14 @@ class Chart {
     let low = Infinity, high = -Infinity, floor = Infinity;
     for (const trace of this.visible) {
       const { x, y } = samples_of(trace);
+      const shift = this.shift_db.get(trace);
       const to = Math.min(x.length, first_from(x, this.to_m) + 1);
       for (let i = Math.max(0, first_from(x, this.from_m) - 1); i < to; i++) {
-        if (y[i] < low) low = y[i];
-        if (y[i] > high) high = y[i];
+        low = Math.min(low, y[i] + shift);
+        high = Math.max(high, y[i] + shift);
       }
       const own = trace.found.noise.floor_db;
-      if (own != null) floor = Math.min(floor, own - trace.top_db);
+      if (own != null) floor = Math.min(floor, own - trace.top_db + shift);
     }
     if (!(high > low)) return [-40, 2];
     // Below the noise there is nothing to see, however deep single samples fall.
@@ -96,6 +116,8 @@ class Chart {
       this.plot.setScale("y", { min: this.low_db, max: this.high_db });
     });
     this.plot.redraw();
+    this.holder.dataset.fromM = this.from_m.toFixed(2);
+    this.holder.dataset.toM = this.to_m.toFixed(2);
     this.on_view();
   }
 
@@ -203,86 +225,4 @@ class Chart {
     this.resize.disconnect();
     this.plot.destroy();
   }
-}
-
-const FONT = "12px system-ui, sans-serif";
-
-/** The planned joints, the events of each trace, and the lines that the cursors fitted. */
-function draw_marks(chart, u) {
-  const { ctx, bbox } = u;
-  const dot = devicePixelRatio;
-  ctx.save();
-  ctx.beginPath();
-  ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-  ctx.clip();
-  ctx.font = `${12 * dot}px system-ui, sans-serif`;
-  ctx.textBaseline = "top";
-  ctx.lineWidth = dot;
-  let taken = -Infinity;
-  for (const joint of chart.joints) {
-    const x = u.valToPos(joint.at_m, "x", true);
-    ctx.strokeStyle = css("--joint-line");
-    ctx.setLineDash([2 * dot, 4 * dot]);
-    ctx.beginPath();
-    ctx.moveTo(x, bbox.top + 18 * dot);
-    ctx.lineTo(x, bbox.top + bbox.height);
-    ctx.stroke();
-    const text = shown(joint.name);
-    const left = x - 0.5 * ctx.measureText(text).width;
-    if (left > taken) {
-      ctx.fillStyle = css("--ink");
-      ctx.fillText(text, left, bbox.top + 3 * dot);
-      taken = left + ctx.measureText(text).width + 6 * dot;
-    }
-  }
-  ctx.setLineDash([]);
-  for (const { line, from_m, to_m } of chart.lines) {
-    ctx.strokeStyle = css("--ink");
-    ctx.lineWidth = 2 * dot;
-    ctx.beginPath();
-    ctx.moveTo(u.valToPos(from_m, "x", true), u.valToPos(line.at(from_m), "y", true));
-    ctx.lineTo(u.valToPos(to_m, "x", true), u.valToPos(line.at(to_m), "y", true));
-    ctx.stroke();
-  }
-  for (const trace of chart.visible) {
-    for (const event of trace.found.events) {
-      const place = at_m(trace, event.position_m);
-      const level = level_db(trace, place);
-      if (event.role === "start" || level == null) continue;
-      const [x, y] = [u.valToPos(place, "x", true), u.valToPos(level, "y", true)];
-      draw_event(ctx, event_form(event), x, y, dot, line_of(trace.test_data).color);
-      if (trace === chart.front) {
-        ctx.fillStyle = css("--mark");
-        ctx.fillText(String(event.number), x + 6 * dot, Math.max(bbox.top + 18 * dot, y - 18 * dot));
-      }
-    }
-  }
-  ctx.restore();
-}
-
-/** Each kind of event has a form of its own. */
-const FORMS = {
-  step: ["step without reflection", "M-4 -4H0V4H4"],
-  peak: ["reflection, fibre goes on", "M-4 4L0 -8L4 4"],
-  fork: ["likely a splitter", "M-5 0H0L5 -5M0 0L5 5"],
-  end: ["end of what can be seen", "M0 -8V8M4 -8V8"],
-  echo: ["echo, not part of the link", "M4 0A4 4 0 1 1 -4 0A4 4 0 1 1 4 0"],
-};
-
-function event_form(event) {
-  if (event.role === "echo") return "echo";
-  if (event.role === "end") return "end";
-  if (event.likely === "splitter") return "fork";
-  return event.shape === "reflective" ? "peak" : "step";
-}
-
-function draw_event(ctx, form, x, y, dot, color) {
-  const path = new Path2D();
-  path.addPath(new Path2D(FORMS[form][1]), new DOMMatrix([dot, 0, 0, dot, x, y]));
-  ctx.lineWidth = 4.5 * dot;
-  ctx.strokeStyle = css("--ground");
-  ctx.stroke(path);
-  ctx.lineWidth = 2 * dot;
-  ctx.strokeStyle = color;
-  ctx.stroke(path);
 }

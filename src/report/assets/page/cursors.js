@@ -1,5 +1,7 @@
 // Two cursors over the chart, and the table of what they read.
 
+const READINGS = ["trace", "two-point", "fitted", "slope", "step of the fitted lines"];
+
 class Cursors {
   constructor(chart, readout) {
     Object.assign(this, { chart, readout });
@@ -7,9 +9,7 @@ class Cursors {
     this.at = { a: first + 0.25 * (last - first), b: first + 0.75 * (last - first) };
     this.handles = {};
     for (const name of ["a", "b"]) {
-      const letter = name.toUpperCase();
-      const handle = el("div", { class: `cursor cursor-${name}`, role: "slider", tabindex: "0", "aria-label": `Cursor ${letter}`, "aria-orientation": "horizontal" },
-        el("span", { class: "flag", "aria-hidden": "true" }, letter));
+        const handle = el("div", { class: `cursor cursor-${name}`, role: "slider", tabindex: "0", "aria-label": `Cursor ${name.toUpperCase()}`, "aria-orientation": "horizontal" });
       handle.addEventListener("keydown", (event) => this.key(event, name));
       handle.addEventListener("pointerdown", (event) => {
         event.stopPropagation();
@@ -39,14 +39,13 @@ class Cursors {
       return el("label", {}, `${name.toUpperCase()} at `, input, " m");
     };
     this.distance = el("output", { id: "distance", for: "place-a place-b" });
-    this.table = el("tbody");
+    const rows = table("Between the cursors: loss along the light\u2019s own way, \u00b1 one sigma of the noise alone", READINGS, [], "readings");
+    this.table = rows.querySelector("tbody");
+    this.level = el("input", { type: "checkbox", id: "level-at-a", change: () => this.read() });
     this.readout.append(
-      el("div", { class: "row places" }, field("a"), field("b"), el("p", {}, "from A to B ", this.distance)),
-      el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Readings between the cursors" },
-        el("table", { id: "readings" },
-          el("caption", {}, "Between the cursors: loss along the light\u2019s own way, \u00b1 one sigma of the noise alone"),
-          el("thead", {}, el("tr", {}, ["trace", "two-point", "fitted", "slope", "step of the fitted lines"].map((h) => el("th", { scope: "col" }, h)))),
-          this.table)));
+      el("div", { class: "row places" }, field("a"), field("b"), el("p", {}, "from A to B ", this.distance),
+        el("label", {}, this.level, " draw all traces level at A")),
+      rows);
   }
 
   move(name, place) {
@@ -86,7 +85,6 @@ class Cursors {
     const width = this.chart.plot.over.clientWidth;
     for (const [name, handle] of Object.entries(this.handles)) {
       const left = this.chart.left_of(this.at[name]);
-      handle.classList.toggle("beyond", left < 0 || left > width);
       handle.style.transform = `translateX(${Math.min(width, Math.max(0, left))}px)`;
       handle.setAttribute("aria-valuemin", this.chart.whole_m[0].toFixed(1));
       handle.setAttribute("aria-valuemax", this.chart.whole_m[1].toFixed(1));
@@ -107,8 +105,18 @@ class Cursors {
     const rows = shown_traces.map((trace) => ({ trace, ...reading(trace, from_m, to_m) }));
     this.table.replaceChildren(...rows.map((row) => reading_row(trace_name(row.trace.test_data), row, row.trace)), ...means(rows));
     this.chart.lines = rows.find((row) => row.trace === this.chart.front)?.lines ?? [];
+    this.chart.cursors_m = this.at;
+    this.align();
     this.place();
     this.chart.plot.redraw(false);
+  }
+
+  /** Draws all traces through one point at cursor A, where that is asked for: what they lose behind it shows. */
+  align() {
+    const level = this.level.checked;
+    if (!level && !this.aligned) return;
+    this.aligned = level;
+    this.chart.shift((trace) => (level ? -(level_near(trace, this.at.a) ?? 0) : 0));
   }
 }
 
@@ -116,12 +124,12 @@ function reading_row(name, row, trace) {
   const figure = (value, sigma, unit, key) => el("td", { class: "figure", [`data-${key}`]: value ?? false, [`data-${key}-sigma`]: sigma ?? false }, measured(value, sigma, unit));
   const step = row.step_db == null ? el("td", { class: "faint" }, row.why) : figure(row.step_db, row.step_sigma_db, "dB", "step-db");
   if (row.step_event != null) step.append(el("span", { class: "faint" }, ` at event ${row.step_event}`));
-  return el("tr", { "data-trace": trace?.number ?? false },
+  return labelled(el("tr", { "data-trace": trace?.number ?? false },
     el("th", { scope: "row" }, trace ? key_line(trace.test_data) : "", name),
-    figure(row.two_point_db, null, "dB", "two-point-db"),
+    figure(row.two_point_db, row.two_point_sigma_db, "dB", "two-point-db"),
     figure(row.fitted_db, row.fitted_sigma_db, "dB", "fitted-db"),
     figure(row.db_per_km, row.db_per_km_sigma, "dB/km", "db-per-km"),
-    step);
+    step), READINGS);
 }
 
 /** Of each wavelength read from both ends, the mean: what unequal fibres fake cancels in it. */
@@ -134,7 +142,7 @@ function means(rows) {
     const sigma = (key) => (own.some((r) => r[key] == null) ? null : 0.5 * Math.hypot(own[0][key], own[1][key]));
     const row = { why: "", step_event: null };
     for (const key of ["two_point_db", "fitted_db", "db_per_km", "step_db"]) row[key] = mean(key);
-    for (const key of ["fitted_sigma_db", "db_per_km_sigma", "step_sigma_db"]) row[key] = sigma(key);
+    for (const key of ["two_point_sigma_db", "fitted_sigma_db", "db_per_km_sigma", "step_sigma_db"]) row[key] = sigma(key);
     out.push(reading_row(`${nm} nm, mean of both ends`, row, null));
   }
   return out;

@@ -2,9 +2,6 @@
 
 let open_fiber = null;
 
-const table = (caption, heads, rows, id) => el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
-  el("table", { id: id ?? false }, el("caption", {}, caption), el("thead", {}, el("tr", {}, heads.map((h) => el("th", { scope: "col" }, h)))), el("tbody", {}, rows)));
-
 /** Joints and ends in order along the cable, each once. */
 function joint_places(fiber) {
   const places = new Map();
@@ -12,7 +9,7 @@ function joint_places(fiber) {
   return [...places].map(([name, at]) => ({ name, at_m: at })).sort((x, y) => x.at_m - y.at_m);
 }
 
-function show_fiber(number, chosen) {
+function show_fiber(number, chosen, place) {
   close_fiber();
   const fiber = review.fibers.find((f) => f.fiber === number);
   const holder = document.getElementById("fiber");
@@ -29,9 +26,9 @@ function show_fiber(number, chosen) {
     findings_of(fiber));
   const body = el("div");
   holder.append(body);
-  if (own.length) open_fiber = new FiberView(body, fiber, own, chosen);
+  if (own.length) open_fiber = new FiberView(body, fiber, own, chosen, place);
   else body.append(el("p", {}, "No trace of this fibre counts: there is nothing to draw."));
-  holder.append(joints_table(fiber), links_table(fiber), measurements_table(fiber));
+  holder.append(joints_table(fiber), links_table(fiber), sections_table(fiber), measurements_table(fiber));
 }
 
 function close_fiber() {
@@ -49,11 +46,11 @@ function fiber_nav(fiber) {
 
 function findings_of(fiber) {
   if (fiber.findings.length === 0) return el("p", {}, "Nothing to object to.");
-  return el("ul", { class: "plain findings", "aria-label": "What was found" }, fiber.findings.map((f) => task(fiber.fiber, f)));
+  return el("ul", { class: "plain findings", "aria-label": "What was found" }, fiber.findings.map((f) => task(fiber.fiber, f, "")));
 }
 
 class FiberView {
-  constructor(body, fiber, own, chosen) {
+  constructor(body, fiber, own, chosen, place) {
     Object.assign(this, { fiber, own });
     this.front = own.find((t) => `${t.test_data.wavelength_nm}-${t.test_data.direction}` === chosen) ?? own[0];
     this.visible = new Set(own);
@@ -78,7 +75,8 @@ class FiberView {
     this.cursors = new Cursors(this.chart, this.readout);
     this.build_legend();
     this.apply();
-    this.first_cursors();
+    if (place == null) this.first_cursors();
+    else this.around(place);
   }
 
   /** What the picture shows, for who cannot see it; the figures stand in the tables below. */
@@ -151,7 +149,7 @@ class FiberView {
   /** Zooms on a place, and puts the cursors into the clean fibre beside it. */
   around(place) {
     const [from_m, to_m] = [this.clean(place, -1), this.clean(place, 1)];
-    const beside = Math.max(60, 8 * this.front.pulse_m, to_m - from_m);
+    const beside = Math.max(120, 16 * this.front.pulse_m, to_m - from_m);
     this.chart.follow = true;
     this.chart.view(from_m - 1.2 * beside, to_m + 1.2 * beside);
     this.cursors.move("a", from_m - beside);
@@ -242,4 +240,10 @@ function measurements_table(fiber) {
   const rows = tests_of(fiber.fiber).map((t) => el("tr", {}, el("td", {}, trace_name(t)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; ")), el("td", {}, t.file ?? "\u2013"), el("td", {}, t.operator ?? "\u2013"),
     el("td", {}, [t.instrument, t.serial].filter((s) => s).join(", ") || "\u2013"), el("td", {}, t.measured_at ?? "\u2013"), el("td", {}, t.sha256 ? el("code", { title: t.sha256 }, t.sha256.slice(0, 12)) : "\u2013")));
   return table("Measurements of this fibre", ["measurement", "verdict", "why", "file", "operator", "instrument", "time in the file", "SHA-256"], rows, "measurements");
+}
+
+function sections_table(fiber) {
+  const rows = (fiber.sections ?? []).map((s) => el("tr", {}, el("th", { scope: "row" }, trace_name(s)), el("td", { class: "figure" }, metres(s.from_m)), el("td", { class: "figure" }, metres(s.to_m)),
+    el("td", { class: "figure" }, measured(s.attenuation_db_per_km, s.attenuation_sigma_db_per_km, "dB/km")), el("td", { class: "figure" }, s.limit_db_per_km == null ? "\u2013" : `${fixed(s.limit_db_per_km, 2)} dB/km`), el("td", {}, verdict(s.verdict))));
+  return rows.length ? el("details", {}, el("summary", {}, plural(rows.length, "section of fibre", "sections of fibre")), table("Sections of fibre between events", ["trace", "from", "to", "attenuation", "limit", "verdict"], rows, "sections")) : "";
 }

@@ -89,20 +89,27 @@ const cell = (test) => (test
   : el("td", { class: "cell faint" }, "\u2013"));
 
 function matrix_row(fiber) {
-  const faults = fiber.findings.filter((f) => f.severity === "fault");
   const joint_cells = filter.joint === "" ? [] : plan.wavelengths_nm.map((nm) => {
     const j = fiber.joints.find((one) => one.name === filter.joint && one.wavelength_nm === nm);
     return el("td", { class: `figure is-${j?.verdict ?? "none"}` }, j ? measured(j.loss_db, j.loss_sigma_db, "dB") : "\u2013");
   });
   return el("tr", { "data-fiber": fiber.fiber, click: (event) => {
-    if (!event.target.closest("a")) location.hash = `fiber-${fiber.fiber}`;
+    if (event.target.closest("a")) return;
+    const { nm, direction } = event.target.closest("td")?.dataset ?? {};
+    location.hash = `fiber-${fiber.fiber}${nm ? `-${nm}-${direction}` : ""}`;
   } },
     el("th", { scope: "row" }, el("a", { href: `#fiber-${fiber.fiber}`, "aria-label": `fibre ${fiber.fiber}, ${fiber.color}, ${fiber.verdict}` }, String(fiber.fiber)),
       " ", swatch(fiber.color), " ", el("span", { class: "color-word" }, fiber.color)),
     el("td", { class: "cell" }, verdict(fiber.verdict)),
     columns.map(({ nm, direction }) => cell(cell_test(fiber.fiber, nm, direction))),
-    joint_cells,
-    el("td", { class: "wide-only" }, faults.map((f) => (f.where ? `${f.kind} at ${f.where}` : f.kind)).join(", ")));
+    joint_cells);
+}
+
+/** How many of the fibres shown pass, in all and in each column. */
+function matrix_foot(fibers) {
+  const count = (list) => el("td", { class: "cell" }, `${list.filter((v) => v === "pass").length} of ${list.length}`);
+  return el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "pass"), count(fibers.map((f) => f.verdict)),
+    columns.map(({ nm, direction }) => count(fibers.map((f) => cell_test(f.fiber, nm, direction)?.verdict).filter((v) => v)))));
 }
 
 function matrix(fibers) {
@@ -111,25 +118,28 @@ function matrix(fibers) {
     el("caption", {}, "Fibres by wavelength and direction: what became of each measurement"),
     el("thead", {}, el("tr", {},
       el("th", { scope: "col" }, "fibre"), el("th", { scope: "col" }, "in all"),
-      columns.map(({ nm, direction }) => el("th", { scope: "col" }, `${nm} nm`, el("br"), `from ${end_name(direction).slice(4)}`)),
-      joint_heads,
-      el("th", { scope: "col", class: "wide-only" }, "faults"))),
-    el("tbody", {}, fibers.map(matrix_row)));
+      columns.map(({ nm, direction }) => el("th", { scope: "col" }, `${nm} nm`, el("br"), `from ${end_letter(direction)}`)),
+      joint_heads)),
+    el("tbody", {}, fibers.map(matrix_row)),
+    matrix_foot(fibers));
 }
 
-function task(fiber, finding) {
-  const whose = fiber == null ? "The job" : el("a", { href: `#fiber-${fiber}` }, `Fibre ${fiber}`);
+/** A finding; `look` leads to its place on the traces. */
+function task(fiber, finding, whose) {
+  const look = fiber != null && finding.at_m != null ? el("a", { href: `#fiber-${fiber}@${finding.at_m}`, "aria-label": `look at ${finding.where ?? metres(finding.at_m)} of fibre ${fiber}` }, `look at ${metres(finding.at_m)}`) : null;
   return el("li", { class: `task is-${finding.severity}` },
     el("span", { class: "box", "aria-hidden": "true" }),
     el("div", {},
-      el("p", {}, el("strong", {}, whose), `: ${finding.kind}`, finding.where ? ` at ${finding.where}` : "", finding.at_m == null ? "" : ` (${metres(finding.at_m)})`),
+      el("p", {}, whose, el("strong", {}, finding.kind.replaceAll("-", " ")), finding.where ? ` at ${finding.where}` : "", look ? [" \u00b7 ", look] : ""),
       el("p", { class: "faint" }, finding.says),
       finding.next ? el("p", {}, el("span", { class: "next" }, "next"), " ", finding.next) : null));
 }
 
+const whose = (fiber) => (fiber == null ? "The job: " : [el("a", { href: `#fiber-${fiber}` }, `Fibre ${fiber}`), ": "]);
+
 function worklist(fibers) {
   const all = [...fibers.flatMap((f) => f.findings.map((finding) => [f.fiber, finding])), ...review.findings.map((f) => [null, f])];
-  const of = (severity) => all.filter(([, f]) => f.severity === severity).map(([fiber, f]) => task(fiber, f));
+  const of = (severity) => all.filter(([, f]) => f.severity === severity).map(([fiber, f]) => task(fiber, f, whose(fiber)));
   const faults = of("fault"), remarks = of("remark");
   return el("section", { class: "worklist", "aria-labelledby": "worklist-title" },
     el("h2", { id: "worklist-title" }, "What to do next"),
@@ -142,9 +152,8 @@ function others() {
   const rest = review.tests.filter((t) => t.file && (t.verdict === "superseded" || t.verdict === "surplus" || t.verdict === "unreadable"));
   if (rest.length === 0) return null;
   return el("details", {}, el("summary", {}, `${plural(rest.length, "file", "files")} outside the matrix`),
-    el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Files outside the matrix" }, el("table", {},
-      el("thead", {}, el("tr", {}, ["file", "fibre", "is", "why"].map((h) => el("th", { scope: "col" }, h)))),
-      el("tbody", {}, rest.map((t) => el("tr", {}, el("td", {}, t.file), el("td", {}, t.fiber == null ? "\u2013" : String(t.fiber)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; "))))))));
+    table("Files outside the matrix", ["file", "fibre", "is", "why"],
+      rest.map((t) => el("tr", {}, el("td", {}, t.file), el("td", {}, t.fiber == null ? "\u2013" : String(t.fiber)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; "))))));
 }
 
 /** Shows what passes the filters. */
@@ -153,6 +162,7 @@ function fill() {
   document.getElementById("filter-says").textContent = `${fibers.length} of ${plural(review.fibers.length, "fibre", "fibres")} shown`;
   document.getElementById("matrix").replaceChildren(matrix(fibers));
   document.getElementById("tasks").replaceChildren(worklist(fibers));
+  fill_joint_map(fibers);
 }
 
 function build_overview() {
@@ -160,7 +170,7 @@ function build_overview() {
     progress(),
     filters(),
     el("div", { class: "two" },
-      el("div", {}, el("div", { id: "matrix", class: "scroll", tabindex: "0", role: "region", "aria-label": "Matrix of measurements" }), others()),
+      el("div", {}, el("div", { id: "matrix", class: "scroll", tabindex: "0", role: "region", "aria-label": "Matrix of measurements" }), joint_map(), others()),
       el("div", { id: "tasks" })));
   fill();
 }

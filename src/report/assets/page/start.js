@@ -1,8 +1,8 @@
 // The view that the address names: nothing for the overview, `#fiber-7` for a fibre, `#fiber-7-1550-b-to-a`
-// for one of its traces.
+// for one of its traces, `#fiber-7@2710.0` for a place on them in metres from end a.
 
 function route() {
-  const match = /^#fiber-(\d+)(?:-(\d+-[ab]-to-[ab]))?$/.exec(location.hash);
+  const match = /^#fiber-(\d+)(?:-(\d+-[ab]-to-[ab]))?(?:@(-?[\d.]+))?$/.exec(location.hash);
   const overview = document.getElementById("overview"), fiber = document.getElementById("fiber");
   overview.hidden = Boolean(match);
   fiber.hidden = !match;
@@ -12,7 +12,7 @@ function route() {
     if (last != null) document.querySelector(`tr[data-fiber="${last}"] a`)?.focus();
     return;
   }
-  show_fiber(Number(match[1]), match[2]);
+  show_fiber(Number(match[1]), match[2], match[3] && Number(match[3]));
   scrollTo(0, 0);
   document.getElementById("fiber-title")?.focus({ preventScroll: true });
 }
@@ -29,5 +29,15 @@ document.getElementById("origin").textContent =
   `${document.querySelector("meta[name=generator]").content}; plan ${review.plan.sha256.slice(0, 12)}; limits: ${shown(review.plan.limits_come_from)}; a verdict is given from a probability of ${plan.confidence * 100} % on.`;
 build_overview();
 addEventListener("hashchange", route);
+addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && open_fiber) location.hash = "";
+});
+// Paper is white, whatever the screen is.
+const paper = (on) => () => {
+  document.documentElement.classList.toggle("paper", on);
+  open_fiber?.chart.plot.redraw();
+};
+addEventListener("beforeprint", paper(true));
+addEventListener("afterprint", paper(false));
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => open_fiber?.chart.plot.redraw());
 route();

@@ -51,13 +51,34 @@ function measured(value, sigma, unit) {
   return `${fixed(value, digits)} \u00b1 ${Math.max(sigma, 10 ** -digits).toFixed(digits)} ${unit}`;
 }
 
-const end_name = (direction) => (direction === "b-to-a" ? "end b" : "end a");
+const end_letter = (direction) => (direction === "b-to-a" ? "b" : "a");
 
 /** How a trace is called: its wavelength and the end it was taken from. */
 const trace_name = (test) =>
-  `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_name(test.direction) : "an unknown end"}`;
+  `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_letter(test.direction) : "an unknown end"}`;
 
 /** Colours that fibres and tubes have in the cable, as painted dots; the word always stands beside. */
 const swatch = (color) => el("span", { class: `swatch dye-${color}`, "aria-hidden": "true" });
 
 const plural = (count, one, many) => `${count} ${count === 1 ? one : many}`;
+
+/**
+ * A table that becomes a card for each row where the screen is narrow: each cell then carries its
+ * heading, and roles keep it a table for those who hear it.
+ */
+function table(caption, heads, rows, id) {
+  const node = el("table", { id: id ?? false, role: "table" }, el("caption", {}, caption),
+    el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, heads.map((h) => el("th", { scope: "col", role: "columnheader" }, h)))),
+    el("tbody", { role: "rowgroup" }, rows.map((row) => labelled(row, heads))));
+  return el("div", { class: "cards scroll", tabindex: "0", role: "region", "aria-label": caption }, node);
+}
+
+function labelled(row, heads) {
+  row.setAttribute("role", "row");
+  [...row.children].forEach((cell, i) => {
+    cell.setAttribute("role", cell.tagName === "TH" ? "rowheader" : "cell");
+    cell.dataset.head = heads[i];
+    if (cell.textContent === "" || cell.textContent === "\u2013") cell.classList.add("empty");
+  });
+  return row;
+}
