@@ -35,6 +35,20 @@ pub fn two_way(
     TwoWay { from_a_db, from_b_db, loss_db, step_db }
 }
 
+/// True loss in dB of a joint of two fibres whose mode fields have the ratio `ratio` (greater than 0)
+/// and that are joined without offset or tilt: `20·log10((r + 1/r)/2)`.
+/// Source: Gaussian overlap, Marcuse 1977.
+pub fn mode_field_loss_db(ratio: f64) -> f64 {
+    20.0 * ((ratio + 1.0 / ratio) / 2.0).log10()
+}
+
+/// How much larger the mode field at end a is than that at end b, where a difference of both alone
+/// makes the step: capture of backscatter falls with the square of the field.
+/// Source: a fibre maker's application note on gainers, 2001; docs/theory.md.
+pub fn mode_field_ratio(step_db: f64) -> f64 {
+    10.0_f64.powf(-step_db / 10.0)
+}
+
 /// Whether a joint's loss grows with wavelength as a bend's does: by more than 3 sigma and 0.1 dB,
 /// and to more than twice. `short`, `long`: its loss at the shorter and the longer wavelength.
 ///

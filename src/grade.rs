@@ -24,6 +24,20 @@ impl Verdict {
             Verdict::Fail => "fail",
         }
     }
+
+    /// A mark behind the word, for the eye.
+    pub fn mark(self) -> char {
+        match self {
+            Verdict::Pass => '✓',
+            Verdict::Undecided => '?',
+            Verdict::Fail => '✗',
+        }
+    }
+
+    /// Word and mark.
+    pub fn marked(self) -> String {
+        format!("{} {}", self.word(), self.mark())
+    }
 }
 
 /// Which side of a limit is right.
@@ -68,6 +82,9 @@ pub fn within(value: Measured, limit: Limit) -> f64 {
         Limit::AtMost(limit) => limit - value.value,
         Limit::AtLeast(limit) => value.value - limit,
     };
+    if !(room.is_finite() && value.sigma.is_finite()) {
+        return 0.5; // no figure at all: undecided at any confidence
+    }
     if value.sigma > 0.0 {
         below(room / value.sigma)
     } else if room >= 0.0 {
@@ -125,7 +142,7 @@ pub fn below(z: f64) -> f64 {
 }
 
 /// The value below which the share `p` (0 to 1) of the standard normal distribution lies.
-fn quantile(p: f64) -> f64 {
+pub fn quantile(p: f64) -> f64 {
     let (mut low, mut high) = (-9.0, 9.0);
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
@@ -162,6 +179,14 @@ mod tests {
         assert_eq!(judged(1.64).verdict, Verdict::Undecided);
         assert_eq!(judged(-1.64).verdict, Verdict::Undecided);
         assert_eq!(judged(-1.65).verdict, Verdict::Fail);
+    }
+
+    #[test]
+    fn what_is_no_figure_is_undecided() {
+        for (value, sigma) in [(f64::NAN, 0.1), (0.1, f64::NAN), (0.1, f64::INFINITY)] {
+            let graded = judge(Measured::new(value, sigma), Limit::AtMost(0.15), 0.51);
+            assert_eq!(graded.verdict, Verdict::Undecided, "{value} ± {sigma}");
+        }
     }
 
     #[test]

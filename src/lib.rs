@@ -4,8 +4,9 @@
 //! The rooms, in reading order: [`units`] and [`signal`] are the ground, [`disk`] alone touches
 //! files; [`event`] and [`trace`] are the nouns; [`sor`], [`text`] and [`source`] bring a file in;
 //! [`simulate`] renders a described fibre, [`detect`] measures a trace, [`combine`] joins all traces
-//! of one fibre; [`grade`], [`plan`], [`budget`], [`findings`] and [`job`] judge; [`copies`] brings traces home and
-//! corrects their labels; [`plot`] and [`report`] show. A room knows only the rooms before it; `tests/layers.rs` keeps that.
+//! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`] and [`job`] judge; [`copies`]
+//! brings traces home and corrects their labels; [`plot`] and [`report`] show. A room knows only the
+//! rooms before it; `tests/layers.rs` keeps that.
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
@@ -18,6 +19,7 @@ pub mod event;
 pub mod findings;
 pub mod grade;
 pub mod job;
+pub mod judge;
 pub mod plan;
 #[cfg(feature = "cli")]
 pub mod plot;

@@ -1,33 +1,73 @@
-//! `strandline budget`: what a link may lose, before anything is measured.
+//! `strandline budget`: what a link may lose, and how that compares to what it does lose.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use strandline::budget::{self, Budget, Line};
+use strandline::budget::{self, Budget, Line, System};
+use strandline::detect::{self, Cords};
+use strandline::event::Analysis;
+use strandline::grade::{self, Limit, Verdict};
+use strandline::judge::{self, Of};
+use strandline::plan::Plan;
 use strandline::report::table::{self, Align, Column};
+use strandline::report::{escape, events, verdicts};
+use strandline::source;
+use strandline::trace::Trace;
+use strandline::units::{LengthUnit, Measured};
 
-use super::{Exit, Out, review};
+use super::{Exit, Out, files, review};
 
-/// What a planned link may lose, part by part, without any trace
+/// What a planned link may lose, part by part; with traces, how that compares to what it loses
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline budget --plan traces/job/plan.toml --transmitter 0 --sensitivity -28\n\nThe contract's limits come first."
+    after_help = "Examples:\n  strandline budget --plan traces/job/plan.toml --transmitter 0 --sensitivity -28\n  strandline budget --plan traces/job/plan.toml traces/job/HFL-44_002_1310_AB.sor\n\nThe contract's limits come first."
 )]
 pub(crate) struct Args {
+    /// Trace files of the link, or folders of them
+    #[arg(value_name = "FILE")]
+    paths: Vec<PathBuf>,
     /// The plan
     #[arg(long, value_name = "PLAN")]
     plan: PathBuf,
     /// Least power of the transmitter in dBm
     #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "sensitivity")]
     transmitter: Option<f64>,
+    /// Highest power of the transmitter in dBm, where that differs
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    strongest: Option<f64>,
     /// Weakest power the receiver works with, in dBm
     #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
     sensitivity: Option<f64>,
     /// Strongest power the receiver bears, in dBm
     #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
     overload: Option<f64>,
-    /// Kept for penalties, ageing and repairs, in dB
-    #[arg(long, value_name = "DB", default_value_t = 0.0)]
+    /// What the signal suffers other than loss, such as dispersion, in dB
+    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels)]
+    penalty: f64,
+    /// Kept for ageing and repairs, in dB
+    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels)]
     reserve: f64,
+}
+
+fn decibels(text: &str) -> Result<f64, String> {
+    let number: f64 = text.parse().map_err(|_| format!("{text:?} is no number"))?;
+    if number.is_finite() && number >= 0.0 {
+        Ok(number)
+    } else {
+        Err(format!("{number} is no loss, expected 0 dB or more"))
+    }
+}
+
+impl Args {
+    fn system(&self) -> Option<System> {
+        Some(System {
+            transmitter_dbm: self.transmitter?,
+            strongest_dbm: self.strongest,
+            sensitivity_dbm: self.sensitivity?,
+            overload_dbm: self.overload,
+            penalties_db: self.penalty,
+            reserve_db: self.reserve,
+        })
+    }
 }
 
 const COLUMNS: [Column; 4] = [
@@ -37,23 +77,53 @@ const COLUMNS: [Column; 4] = [
     ("dB", Align::Right),
 ];
 
+const MEASURED: [Column; 4] = [
+    ("count", Align::Right),
+    ("part", Align::Left),
+    ("measured dB", Align::Right),
+    ("allowed dB", Align::Right),
+];
+
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let answer = review::read_plan(&args.plan).and_then(|(plan, _)| budget::of(&plan));
-    let budgets = match answer {
-        Ok(budgets) => budgets,
+    let answer = review::read_plan(&args.plan)
+        .and_then(|(plan, _)| budget::of(&plan).map(|budgets| (plan, budgets)));
+    let (plan, budgets) = match answer {
+        Ok(answer) => answer,
         Err(message) => {
             out.error(&message, None);
             return Exit::CouldNot;
         }
     };
+    let system = args.system();
     let mut exit = Exit::Done;
     for own in &budgets {
         let mut lines = vec![format!("{} nm", own.wavelength_nm)];
         lines.extend(table::lines(&COLUMNS, &rows(own), out.width));
-        let (said, own_exit) = said(own, args);
+        let (said, own_exit) = said(own, &plan, system.as_ref());
         exit = exit.max(own_exit);
         lines.extend(said.iter().flat_map(|text| table::hung(text, out.width)));
         out.lines(&lines);
+    }
+    let (files, listed) = if args.paths.is_empty() {
+        (Vec::new(), Exit::Done)
+    } else {
+        files::found(&args.paths, out)
+    };
+    exit = exit.max(listed);
+    for path in &files {
+        match source::read(path, &source::Options::default()) {
+            Ok(trace) => exit = exit.max(compare(path, trace, &plan, system.as_ref(), out)),
+            Err(error) => {
+                out.error(&format!("{}: {}", path.display(), error.cause), error.hint());
+                exit = Exit::CouldNot;
+            }
+        }
+    }
+    if let Some(origin) = plan.limits.origin() {
+        out.print(&format!(
+            "{}\n",
+            table::hung(&format!("limits: {origin}"), out.width).join("\n")
+        ));
     }
     out.caution();
     exit
@@ -68,52 +138,179 @@ fn rows(own: &Budget) -> Vec<Vec<String>> {
     let figure = |line: &Line, db: f64| table::figure((!is_unsaid(line)).then_some(db), 3);
     own.lines
         .iter()
-        .map(|l| vec![count(l.count), l.part.clone(), figure(l, l.each_db), figure(l, l.loss_db())])
+        .map(|l| vec![l.counted(), l.part.clone(), figure(l, l.each_db), figure(l, l.loss_db())])
         .collect()
 }
 
 /// What follows from one wavelength's budget, and how that ends.
-fn said(own: &Budget, args: &Args) -> (Vec<String>, Exit) {
+fn said(own: &Budget, plan: &Plan, system: Option<&System>) -> (Vec<String>, Exit) {
     let unsaid: Vec<&str> =
         own.lines.iter().filter(|l| is_unsaid(l)).map(|l| l.part.as_str()).collect();
     let whole = unsaid.is_empty();
     let (least, most) = if whole { ("", "") } else { ("at least ", "at most ") };
     let loss = own.loss_db();
     let mut said = vec![format!("together {least}{loss:.3} dB")];
+    let mut exit = Exit::Done;
     if !whole {
         said.push(format!("the plan allows nothing for {}: not counted", unsaid.join(", ")));
     }
     if let (Some(limit), Some(margin)) = (own.limit_db, own.margin_db()) {
         said.push(format!("the plan allows {limit:.3} dB: margin {most}{margin:.3} dB"));
+        exit = if margin < 0.0 { Exit::Objection } else { exit };
     }
-    let mut exit = Exit::Done;
-    if let (Some(sent), Some(weakest)) = (args.transmitter, args.sensitivity) {
-        let system = sent - weakest - args.reserve;
-        let margin = system - loss;
-        let word = match (margin < 0.0, whole) {
-            (true, _) => "will not work",
-            (false, true) => "works",
-            (false, false) => "cannot tell whether it works",
-        };
-        exit = exit.max(if word == "works" { Exit::Done } else { Exit::Objection });
+    if let Some(limit) = own.min_limit_db {
         said.push(format!(
-            "transmitter to receiver leaves {system:.1} dB: {word}, margin {most}{margin:.1} dB"
+            "the plan asks for {limit:.3} dB at least: allowances are upper bounds, so only a measurement tells"
         ));
-        let fiber = &own.lines[0];
-        if let Some(km) = budget::reach_km(system, loss - fiber.loss_db(), fiber.each_db) {
-            said.push(format!("with these joints it reaches {most}{km:.1} km"));
-        }
-        if args.overload.is_some_and(|most| sent - loss > most) {
-            said.push(
-                "the receiver may be overloaded: too little is lost; add an attenuator".into(),
-            );
-            exit = exit.max(Exit::Objection);
-        }
+    }
+    if let Some(limit) = plan.limits.max_length_m {
+        let length = own.lines[0].count * 1000.0;
+        let word = if length > limit { "longer than" } else { "within" };
+        said.push(format!("{length:.1} m are {word} the plan's {limit:.1} m"));
+        exit = if length > limit { Exit::Objection } else { exit };
+    }
+    if let Some(system) = system {
+        let (words, word) = works(own, system, whole);
+        said.extend(words);
+        exit = exit.max(if word == "works" { Exit::Done } else { Exit::Objection });
     }
     (said, exit)
 }
 
-/// Pieces as whole numbers, kilometres with three decimals.
-fn count(count: f64) -> String {
-    if count.fract() == 0.0 { format!("{count:.0}") } else { format!("{count:.3}") }
+/// Whether a system works over a budget, and how far it could go.
+fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static str) {
+    let most = if whole { "" } else { "at most " };
+    let loss = own.loss_db();
+    let margin = system.margin_db(loss);
+    let mut word = match (margin < 0.0, whole) {
+        (true, _) => "will not work",
+        (false, true) => "works",
+        (false, false) => "cannot tell whether it works",
+    };
+    let mut said = vec![
+        format!(
+            "transmitter to receiver leaves {:.1} dB: {word}, margin {most}{margin:.1} dB",
+            system.budget_db()
+        ),
+        format!("the receiver gets {most}{:.1} dBm at these allowances", system.received_dbm(loss)),
+    ];
+    let fiber = &own.lines[0];
+    if let Some(km) = budget::reach_km(system.budget_db(), loss - fiber.loss_db(), fiber.each_db) {
+        said.push(format!("with these joints it reaches {most}{km:.1} km"));
+    }
+    if let Some(least) = system.least_loss_db().filter(|least| *least > 0.0) {
+        if loss < least {
+            word = "overload";
+            said.push(format!(
+                "the receiver is overloaded: the link has to lose {least:.1} dB at least; add an attenuator"
+            ));
+        } else {
+            said.push(format!(
+                "the link has to lose {least:.1} dB at least, lest the receiver be overloaded: allowances are upper bounds, so only a measurement tells"
+            ));
+        }
+    }
+    (said, word)
+}
+
+/// A trace of the link beside the plan, part by part.
+fn compare(path: &Path, trace: Trace, plan: &Plan, system: Option<&System>, out: &Out) -> Exit {
+    let nm = trace.settings.wavelength_nm;
+    let trace = match nm.and_then(|nm| plan.planned_index(nm)) {
+        Some(index) => trace.with_index(index),
+        None => trace,
+    };
+    let cords = Cords { launch_m: plan.measure.launch_m, tail_m: plan.measure.tail_m };
+    let analysis = detect::events(&trace, &cords);
+    let mut lines = vec![String::new()];
+    lines.extend(table::wrap(&events::heading(&path.to_string_lossy(), &trace), out.width));
+    lines.extend(table::lines(&MEASURED, &beside(plan, &trace, &analysis), out.width));
+    let judged = judge::trace(plan, &trace, &analysis);
+    let look = events::Look { unit: LengthUnit::M, width: out.width, explain: false };
+    let link: Vec<&judge::Item> = judged.items.iter().filter(|item| item.of == Of::Link).collect();
+    for item in &link {
+        lines.extend(table::hung(&verdicts::link_line(item, look), out.width));
+    }
+    let own = grade::worst(link.iter().map(|item| item.verdict));
+    let mut all: Vec<Option<Verdict>> = vec![own];
+    if let Some(system) = system {
+        let (words, verdict) = measured_works(&analysis, plan, system);
+        lines.extend(words.iter().flat_map(|text| table::hung(text, out.width)));
+        all.push(verdict);
+    } else if link.is_empty() {
+        lines.extend(table::hung(
+            "the plan sets no limit for the link at this wavelength",
+            out.width,
+        ));
+    }
+    for note in &judged.notes {
+        lines.extend(table::hung(&format!("note: {}", escape::terminal(note)), out.width));
+    }
+    out.lines(&lines);
+    let fine = all.iter().flatten().all(|verdict| *verdict == Verdict::Pass);
+    if fine && all.iter().any(Option::is_some) { Exit::Done } else { Exit::Objection }
+}
+
+/// Each part of the link as measured, and what its kind is allowed.
+fn beside(plan: &Plan, trace: &Trace, analysis: &Analysis) -> Vec<Vec<String>> {
+    let allowed =
+        trace.settings.wavelength_nm.and_then(|nm| budget::seen(plan, nm)).unwrap_or_default();
+    let mut rows = Vec::new();
+    for part in judge::parts(plan, trace, analysis) {
+        let own: Vec<&Line> = allowed
+            .iter()
+            .filter(|line| line.part.split(' ').next() == part.part.split(' ').next())
+            .collect();
+        let limit: f64 = own.iter().map(|line| line.loss_db()).sum();
+        let line = Line { part: part.part.into(), count: part.count, each_db: 0.0 };
+        rows.push(vec![
+            line.counted(),
+            part.part.to_owned(),
+            part.loss_db
+                .map_or("–".into(), |loss| events::with_sigma(Some(loss), 3).replace(" ± ", "±")),
+            table::figure((!own.is_empty() && limit > 0.0).then_some(limit), 3),
+        ]);
+    }
+    rows
+}
+
+/// Whether a system works over the link as measured.
+fn measured_works(
+    analysis: &Analysis,
+    plan: &Plan,
+    system: &System,
+) -> (Vec<String>, Option<Verdict>) {
+    let Some(loss) = analysis.span.and_then(|span| span.loss_db) else {
+        return (
+            vec!["no loss of the link: cannot tell whether it works".into()],
+            Some(Verdict::Undecided),
+        );
+    };
+    let limits = &plan.limits;
+    let loss = grade::with_linearity(loss, limits.linearity_db_per_db).widened(limits.one_way_db);
+    let graded = |limit| grade::judge(loss, limit, limits.confidence);
+    let margin = Measured::new(system.margin_db(loss.value), loss.sigma);
+    let most = graded(Limit::AtMost(system.budget_db()));
+    let word = match most.verdict {
+        Verdict::Pass => "works",
+        Verdict::Undecided => "cannot tell whether it works",
+        Verdict::Fail => "will not work",
+    };
+    let mut said = vec![format!(
+        "transmitter to receiver leaves {:.1} dB: {word} over this link, margin {} dB: {}",
+        system.budget_db(),
+        events::with_sigma(Some(margin), 2),
+        most.verdict.marked()
+    )];
+    let mut all = vec![most.verdict];
+    if let Some(least) = system.least_loss_db().filter(|least| *least > 0.0) {
+        let own = graded(Limit::AtLeast(least));
+        all.push(own.verdict);
+        let advice = if own.verdict == Verdict::Pass { "" } else { "; add an attenuator" };
+        said.push(format!(
+            "the link has to lose {least:.1} dB at least, lest the receiver be overloaded: {}{advice}",
+            own.verdict.marked()
+        ));
+    }
+    (said, grade::worst(all))
 }

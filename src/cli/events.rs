@@ -1,23 +1,37 @@
 //! `strandline events`: the event table.
 
-use strandline::detect;
+use std::path::PathBuf;
+
+use strandline::detect::{self, Cords};
+use strandline::grade::Verdict;
+use strandline::judge::{self, Judged};
+use strandline::plan::{self, Limits, Plan};
 use strandline::report::data::{self, TraceData};
 use strandline::report::events::{self, Look};
+use strandline::report::verdicts;
+use strandline::trace::Trace;
+use strandline::units::GroupIndex;
 
 use super::files::{CordArgs, Files};
-use super::{Exit, Out};
+use super::{Exit, Out, review};
 
 /// Every event of the files: place, kind, loss, reflectance, each with its uncertainty
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline events traces\n  strandline events link.sor --launch 500 --explain\n  strandline events --json traces > events.json\n\nA figure behind ± is one standard deviation."
+    after_help = "Examples:\n  strandline events traces\n  strandline events link.sor --launch 500 --explain\n  strandline events --json traces > events.json\n  strandline events traces/job --plan traces/job/plan.toml\n\nA figure behind ± is one standard deviation."
 )]
 pub(crate) struct Args {
     #[command(flatten)]
     files: Files,
     #[command(flatten)]
     cords: CordArgs,
-    /// Say why each event is called what it is
+    /// Judge everything against this plan's limits; its cords and group index are used
+    #[arg(long, value_name = "PLAN")]
+    plan: Option<PathBuf>,
+    /// Judge against limits of open standards, without a plan; may be given more than once
+    #[arg(long, value_name = "NAME", conflicts_with = "plan", value_parser = preset)]
+    preset: Vec<&'static plan::Preset>,
+    /// Say why each event is called what it is, and what its uncertainty is made of
     #[arg(long)]
     explain: bool,
     /// The document strandline.events/1 for programs, in metres and dB
@@ -29,20 +43,35 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let cords = args.cords.cords();
+    let plan = match limits(args) {
+        Ok(plan) => plan,
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
     let look = Look { unit: args.files.unit.into(), width: out.width, explain: args.explain };
     let machine = args.json || args.csv;
-    let (answers, exit) = args.files.each(out, |path, trace| {
-        let analysis = detect::events(&trace, &cords);
+    let (answers, mut exit) = args.files.each(out, |path, trace| {
         let name = path.to_string_lossy();
-        if machine {
-            (data::read(&name, &trace, &analysis), Vec::new(), Vec::new())
-        } else {
-            let notes: Vec<String> =
-                trace.notes.iter().map(|n| format!("{name}: note: {n}")).collect();
-            (data::unreadable("", ""), events::lines(&name, &trace, &analysis, look), notes)
+        let answer = answer(trace, args, plan.as_ref());
+        let judged = plan.as_ref().zip(answer.judged.as_ref());
+        let data = match judged {
+            _ if !machine => data::unreadable("", ""),
+            None => data::read(&name, &answer.trace, &answer.analysis),
+            Some((plan, judged)) => {
+                data::judged(&name, &answer.trace, &answer.analysis, plan, judged)
+            }
+        };
+        let (mut lines, mut notes) = (Vec::new(), Vec::new());
+        if !machine {
+            lines = answer.lines(&name, plan.as_ref(), look);
+            notes.extend(answer.trace.notes.iter().map(|n| format!("{name}: note: {n}")));
         }
+        (data, lines, notes, answer.exit())
     });
+    let objected = answers.iter().filter_map(|(_, answer)| answer.as_ref().ok()).map(|a| a.3).max();
+    exit = exit.max(objected.unwrap_or(Exit::Done));
     if machine {
         let traces: Vec<TraceData> = answers
             .into_iter()
@@ -55,7 +84,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
     let mut first = true;
     for (_, answer) in &answers {
-        let Ok((_, lines, notes)) = answer else { continue };
+        let Ok((_, lines, notes, _)) = answer else { continue };
         if !first {
             out.print("\n");
         }
@@ -69,6 +98,80 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.caution();
     }
     exit
+}
+
+fn preset(name: &str) -> Result<&'static plan::Preset, String> {
+    plan::Preset::named(name).ok_or_else(|| {
+        let known: Vec<&str> = plan::PRESETS.iter().map(|preset| preset.name).collect();
+        format!("no preset has this name; known are {}", known.join(", "))
+    })
+}
+
+/// The limits to judge by. `None`: nothing is judged.
+fn limits(args: &Args) -> Result<Option<Plan>, String> {
+    match &args.plan {
+        Some(path) => review::read_plan(path).map(|(plan, _)| Some(plan)),
+        None => Ok((!args.preset.is_empty()).then(|| Plan::of_presets(&args.preset))),
+    }
+}
+
+/// One trace, measured and judged.
+struct Answer {
+    trace: Trace,
+    analysis: strandline::event::Analysis,
+    judged: Option<Judged>,
+    /// Where the plan's group index is used instead of the file's.
+    agreed: Option<GroupIndex>,
+}
+
+fn answer(trace: Trace, args: &Args, plan: Option<&Plan>) -> Answer {
+    let own = args.cords.cords();
+    let cords = Cords {
+        launch_m: own.launch_m.or(plan.and_then(|plan| plan.measure.launch_m)),
+        tail_m: own.tail_m.or(plan.and_then(|plan| plan.measure.tail_m)),
+    };
+    let agreed = plan
+        .filter(|_| args.files.index.is_none())
+        .zip(trace.settings.wavelength_nm)
+        .and_then(|(plan, nm)| plan.planned_index(nm))
+        .filter(|index| *index != trace.settings.index);
+    let trace = match agreed {
+        Some(index) => trace.with_index(index),
+        None => trace,
+    };
+    let analysis = detect::events(&trace, &cords);
+    let judged = plan.map(|plan| judge::trace(plan, &trace, &analysis));
+    Answer { trace, analysis, judged, agreed }
+}
+
+impl Answer {
+    fn lines(&self, name: &str, plan: Option<&Plan>, look: Look) -> Vec<String> {
+        let mut lines = events::lines(name, &self.trace, &self.analysis, look);
+        if look.explain {
+            let usual = Limits::of_presets(&[]);
+            let limits = plan.map_or(&usual, |plan| &plan.limits);
+            lines.extend(verdicts::doubts(&self.trace, &self.analysis, limits, look));
+        }
+        if let Some(index) = self.agreed {
+            lines.push(format!(
+                "  distances with the plan's group index {}; the file has {}",
+                index.value(),
+                self.trace.settings.file_index.value()
+            ));
+        }
+        if let Some((plan, judged)) = plan.zip(self.judged.as_ref()) {
+            lines.extend(verdicts::lines(judged, plan, &self.trace, &self.analysis, look));
+        }
+        lines
+    }
+
+    /// Whatever is not decided well is something to object to.
+    fn exit(&self) -> Exit {
+        match &self.judged {
+            Some(judged) if judged.verdict() != Some(Verdict::Pass) => Exit::Objection,
+            _ => Exit::Done,
+        }
+    }
 }
 
 pub(super) fn print_json(out: &Out, traces: Vec<TraceData>, exit: Exit) -> Exit {

@@ -4,7 +4,9 @@ use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 use std::sync::OnceLock;
 
+use anstyle::AnsiColor;
 use clap::{Parser, Subcommand, ValueEnum};
+use strandline::grade::Verdict;
 use strandline::report::{CAUTION, escape, table};
 
 mod budget;
@@ -144,7 +146,7 @@ impl Out {
             if i == 0 && self.color {
                 text.push_str(&format!("{bold}{line}{bold:#}\n"));
             } else {
-                text.push_str(line);
+                text.push_str(&if self.color { colored(line) } else { line.clone() });
                 text.push('\n');
             }
         }
@@ -169,6 +171,21 @@ impl Out {
     pub(crate) fn note(&self, message: &str) {
         let _ = writeln!(io::stderr().lock(), "{}", escape::terminal(message));
     }
+}
+
+/// A line with its verdicts coloured: the words and marks say the same without.
+fn colored(line: &str) -> String {
+    let mut line = line.to_owned();
+    for (verdict, color) in [
+        (Verdict::Pass, AnsiColor::Green),
+        (Verdict::Undecided, AnsiColor::Yellow),
+        (Verdict::Fail, AnsiColor::Red),
+    ] {
+        let style = anstyle::Style::new().bold().fg_color(Some(color.into()));
+        let marked = verdict.marked();
+        line = line.replace(&marked, &format!("{style}{marked}{style:#}"));
+    }
+    line
 }
 
 /// The terminal's width, at least 40; 100 where the output is no terminal; COLUMNS overrides.

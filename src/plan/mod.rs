@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
+use crate::units::GroupIndex;
+
 mod check;
 mod limits;
 mod preset;
@@ -110,6 +112,17 @@ pub enum JointKind {
     Connector,
     /// Splitter.
     Splitter,
+}
+
+impl JointKind {
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        match self {
+            JointKind::Splice => "splice",
+            JointKind::Connector => "connector",
+            JointKind::Splitter => "splitter",
+        }
+    }
 }
 
 /// A planned joint.
@@ -231,21 +244,82 @@ impl Plan {
         near(&self.limits.attenuation_db_per_km, wavelength_nm)
     }
 
+    /// Least loss of a link at a wavelength. `None` where the plan sets none.
+    pub fn min_link_limit_db(&self, wavelength_nm: f64) -> Option<f64> {
+        near(&self.limits.min_link_loss_db, wavelength_nm)
+    }
+
+    /// A plan that holds limits alone: no fibres, no joints, no cords.
+    pub fn of_presets(presets: &[&'static Preset]) -> Plan {
+        Plan {
+            job: Job::default(),
+            cable: Cable {
+                id: String::new(),
+                fibers: Vec::new(),
+                fiber_type: String::new(),
+                ends: [String::new(), String::new()],
+                length_m: None,
+                fiber_per_sheath: 1.0,
+            },
+            measure: Measure {
+                wavelengths_nm: Vec::new(),
+                group_index: PerWavelength::new(),
+                pulse_ns: None,
+                min_averaging_s: None,
+                directions: Directions::Both,
+                launch_m: None,
+                tail_m: None,
+                file_name: None,
+            },
+            joints: Vec::new(),
+            route: Vec::new(),
+            waivers: Vec::new(),
+            limits: Limits::of_presets(presets),
+        }
+    }
+
+    /// Whether a trace with these labels was measured from end b. `None` where they do not tell.
+    pub fn is_from_end_b(&self, from: &str, to: &str) -> Option<bool> {
+        let same = |text: &str, end: &str| !text.is_empty() && text.eq_ignore_ascii_case(end);
+        let [a, b] = &self.cable.ends;
+        if same(from, a) || same(to, b) {
+            Some(false)
+        } else if same(from, b) || same(to, a) {
+            Some(true)
+        } else {
+            None
+        }
+    }
+
     /// Loss limit of a link at a wavelength. From parts: attenuation × length, splices, connectors,
-    /// splitters and both end connectors. `None` where the plan does not say enough.
+    /// splitters, and the connector of each end where a cord shows it. `None` where the plan does not
+    /// say enough.
     pub fn link_limit_db(&self, wavelength_nm: f64) -> Option<f64> {
         match self.limits.link_loss_db.as_ref()? {
             LinkLimit::PerWavelength(table) => near(table, wavelength_nm),
             LinkLimit::FromParts => {
                 let fiber = self.cable.length_m? / 1000.0
                     * self.attenuation_limit_db_per_km(wavelength_nm)?;
-                let mut sum = fiber + 2.0 * self.limits.connector_db.unwrap_or(0.0);
+                let mut sum = fiber
+                    + self.seen_end_connectors() as f64 * self.limits.connector_db.unwrap_or(0.0);
                 for joint in &self.joints {
-                    sum += self.joint_limit_db(joint.kind)?;
+                    sum += self.allowance_db(joint)?;
                 }
                 Some(sum)
             }
         }
+    }
+
+    /// How many end connectors a measured loss holds: a cord shows the one it is plugged into. Of two
+    /// directions with a launch cord alone each holds one, and so does their mean.
+    pub fn seen_end_connectors(&self) -> usize {
+        let cords = [self.measure.launch_m, self.measure.tail_m];
+        cords.iter().flatten().count()
+    }
+
+    /// What a planned joint may lose: its kind's limit, or for a splitter without one that of its ways.
+    pub fn allowance_db(&self, joint: &PlannedJoint) -> Option<f64> {
+        self.joint_limit_db(joint.kind).or(joint.ways.map(splitter_limit_db))
     }
 
     /// Loss limit of a kind of joint.
@@ -255,6 +329,11 @@ impl Plan {
             JointKind::Connector => self.limits.connector_db,
             JointKind::Splitter => self.limits.splitter_db,
         }
+    }
+
+    /// The group index that was agreed on for a wavelength. `None`: the file's own counts.
+    pub fn planned_index(&self, wavelength_nm: f64) -> Option<GroupIndex> {
+        near(&self.measure.group_index, wavelength_nm).and_then(GroupIndex::new)
     }
 
     /// The planned wavelength that a measured one means, within 15 nm.
@@ -267,6 +346,12 @@ impl Plan {
             .filter(|w| off(w) <= 15.0)
             .min_by(|a, b| off(a).total_cmp(&off(b)))
     }
+}
+
+/// Largest loss of a splitter in dB by its ways: `0.8 + 3.4·log2(ways)`.
+/// Source: Telcordia GR-1209, from memory.
+pub fn splitter_limit_db(ways: u32) -> f64 {
+    0.8 + 3.4 * f64::from(ways).log2()
 }
 
 /// The entry of the nearest wavelength within 15 nm: sources of one name differ by that much.
@@ -310,8 +395,11 @@ link_loss_db = "from parts"
     fn a_plan_is_read_and_its_budget_is_the_sum_of_its_parts() {
         let plan = read(PLAN).unwrap();
         assert_eq!(plan.cable.fibers, [1, 2, 3, 7]);
-        // by hand: 10 km · 0.23 + 1 · 0.15 + 2 · 0.50
-        assert_abs_diff_eq!(plan.link_limit_db(1550.0).unwrap(), 3.45, epsilon = 1e-9);
+        // by hand: 10 km · 0.23 + 1 · 0.15 + 0.50; without a tail cord the far connector is not seen
+        assert_abs_diff_eq!(plan.link_limit_db(1550.0).unwrap(), 2.95, epsilon = 1e-9);
+        let both =
+            read(&PLAN.replace("launch_m = 500.0", "launch_m = 500.0\ntail_m = 500.0")).unwrap();
+        assert_abs_diff_eq!(both.link_limit_db(1550.0).unwrap(), 3.45, epsilon = 1e-9);
         assert_eq!(plan.planned_wavelength_nm(1546.0), Some(1550));
         assert_eq!(plan.planned_wavelength_nm(1625.0), None);
     }

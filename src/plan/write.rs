@@ -4,7 +4,7 @@ use std::fmt::Display;
 
 use toml::Value;
 
-use super::{Directions, JointKind, LinkLimit, PerWavelength, Plan};
+use super::{Directions, LinkLimit, PerWavelength, Plan};
 
 /// The text of `plan.toml`; reading it gives the same plan back.
 ///
@@ -28,12 +28,7 @@ pub fn write(plan: &Plan) -> String {
         text.table("[[joint]]");
         text.key("name", quoted(&joint.name));
         text.key("at_m", number(joint.at_m));
-        let kind = match joint.kind {
-            JointKind::Splice => "splice",
-            JointKind::Connector => "connector",
-            JointKind::Splitter => "splitter",
-        };
-        text.key("kind", quoted(kind));
+        text.key("kind", quoted(joint.kind.word()));
         text.optional("ways", joint.ways);
     }
     for point in &plan.route {
@@ -180,7 +175,7 @@ fn ranges(numbers: &[u32]) -> String {
 #[cfg(test)]
 mod tests {
     use super::super::{
-        Cable, Job, Limits, Measure, PRESETS, PlannedJoint, RoutePoint, Waiver, read,
+        Cable, Job, JointKind, Limits, Measure, PRESETS, PlannedJoint, RoutePoint, Waiver, read,
     };
     use super::*;
     use proptest::prelude::*;

@@ -5,8 +5,10 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::escape;
+use super::{escape, verdicts};
 use crate::event::{Analysis, Event, Likely, Opinion, Peak, Role};
+use crate::judge::{Doubts, Judged};
+use crate::plan::{Limits, Plan};
 use crate::trace::Trace;
 use crate::units::Measured;
 
@@ -45,6 +47,9 @@ pub struct ReadData {
     sections: Vec<SectionData>,
     noise: NoiseData,
     second_opinion: Vec<OpinionData>,
+    /// Only where limits were given: without them nothing is judged.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    judgement: Option<verdicts::JudgementData>,
 }
 
 #[derive(Debug, Serialize)]
@@ -94,6 +99,8 @@ struct EventData {
     reflectance_sigma_db: Option<f64>,
     extent_m: f64,
     merged: usize,
+    loss_doubt: Option<verdicts::LossDoubtData>,
+    position_doubt: Option<verdicts::PlaceDoubtData>,
 }
 
 #[derive(Debug, Serialize)]
@@ -156,8 +163,30 @@ pub fn unreadable(file: &str, error: &str) -> TraceData {
     TraceData::Unreadable { file: file.to_owned(), error: error.to_owned() }
 }
 
-/// A readable file's entry.
+/// A readable file's entry. Uncertainty budgets have the usual figures of an instrument.
 pub fn read(file: &str, trace: &Trace, analysis: &Analysis) -> TraceData {
+    entry(file, trace, analysis, &Limits::of_presets(&[]), None)
+}
+
+/// The same with verdicts against a plan, and its figures in the uncertainty budgets.
+pub fn judged(
+    file: &str,
+    trace: &Trace,
+    analysis: &Analysis,
+    plan: &Plan,
+    judged: &Judged,
+) -> TraceData {
+    entry(file, trace, analysis, &plan.limits, Some(verdicts::judgement(judged, plan)))
+}
+
+fn entry(
+    file: &str,
+    trace: &Trace,
+    analysis: &Analysis,
+    limits: &Limits,
+    judgement: Option<verdicts::JudgementData>,
+) -> TraceData {
+    let doubts = Doubts::of(trace, analysis);
     let notes = trace.notes.iter().map(ToString::to_string).chain(analysis.notes.iter().cloned());
     TraceData::Read(Box::new(ReadData {
         file: file.to_owned(),
@@ -174,7 +203,7 @@ pub fn read(file: &str, trace: &Trace, analysis: &Analysis) -> TraceData {
             orl_db: value(span.orl_db),
             orl_sigma_db: sigma(span.orl_db),
         }),
-        events: analysis.events.iter().map(event).collect(),
+        events: analysis.events.iter().map(|e| event(e, trace, &doubts, limits)).collect(),
         sections: analysis
             .sections
             .iter()
@@ -193,6 +222,7 @@ pub fn read(file: &str, trace: &Trace, analysis: &Analysis) -> TraceData {
             noise_from_m: analysis.noise.noise_from_m.map(|m| metres(m.0)),
         },
         second_opinion: analysis.opinions.iter().map(opinion).collect(),
+        judgement,
     }))
 }
 
@@ -216,7 +246,7 @@ fn settings(trace: &Trace) -> SettingsData {
     }
 }
 
-fn event(event: &Event) -> EventData {
+fn event(event: &Event, trace: &Trace, doubts: &Doubts, limits: &Limits) -> EventData {
     let (reflectance_db, reflectance_sigma_db) = match event.peak {
         Some(Peak::Whole { reflectance_db }) => (value(reflectance_db), sigma(reflectance_db)),
         Some(Peak::Saturated { at_least_db }) => (at_least_db.map(digits), None),
@@ -238,6 +268,8 @@ fn event(event: &Event) -> EventData {
         reflectance_sigma_db,
         extent_m: metres(event.extent_m),
         merged: event.merged,
+        loss_doubt: verdicts::loss_doubt(doubts, event, limits),
+        position_doubt: verdicts::place_doubt(trace, event),
     }
 }
 
@@ -282,12 +314,12 @@ fn sigma(measured: Option<Measured>) -> Option<f64> {
 }
 
 /// Six decimals are a millionth of a dB: what is behind them is noise in the file's size.
-fn digits(value: f64) -> f64 {
+pub(super) fn digits(value: f64) -> f64 {
     (value * 1e6).round() / 1e6
 }
 
 /// A tenth of a millimetre.
-fn metres(value: f64) -> f64 {
+pub(super) fn metres(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }
 

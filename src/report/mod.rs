@@ -10,6 +10,7 @@ pub mod review;
 pub mod sheets;
 pub mod show;
 pub mod table;
+pub mod verdicts;
 #[cfg(feature = "cli")]
 pub mod workbook;
 

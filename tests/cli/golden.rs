@@ -11,9 +11,22 @@ use super::{disk, err, out, root, run, run_wide};
 #[test]
 fn every_output_has_the_form_that_was_reviewed() {
     let plan = "traces/job/plan.toml";
-    let cases: [(&str, &str, &[&str]); 10] = [
+    let cases: [(&str, &str, &[&str]); 12] = [
         ("show.txt", "80", &["show", "traces/ferry-clean-1550.sor", "--unit", "km"]),
         ("events.txt", "80", &["events", "traces/ferry-high-splice.sor", "--explain"]),
+        ("events-plan.txt", "80", &["events", "traces/job/HFL-44_002_1310_AB.sor", "--plan", plan]),
+        (
+            "events-preset.txt",
+            "80",
+            &[
+                "events",
+                "traces/quay-splitter.sor",
+                "--preset",
+                "pon-b-plus",
+                "--preset",
+                "outside-plant-g657",
+            ],
+        ),
         ("events-kft.txt", "80", &["events", "traces/quay-splitter.sor", "--unit", "kft"]),
         ("events-narrow.txt", "40", &["events", "traces/ferry-break.sor"]),
         ("events.csv", "80", &["events", "--csv", "traces/ferry-break.sor"]),

@@ -10,6 +10,7 @@ mod golden;
 mod pictures;
 mod report;
 mod streams;
+mod verdicts;
 mod walk;
 
 fn root() -> PathBuf {

@@ -1,0 +1,261 @@
+//! Verdicts on analyses made by hand: what is judged, and what is not.
+
+use super::*;
+use crate::event::{Noise, Section, Span};
+use crate::plan;
+use crate::trace::{Instrument, Labels, Scale, Settings, Stretch};
+use crate::units::GroupIndex;
+
+/// A trace of a kilometre, 100 ns, 30 s, at 1550 nm; its samples matter little here.
+fn a_trace() -> Trace {
+    let index = GroupIndex::new(1.4682).unwrap();
+    Trace {
+        counts: (0..4000).map(|i| 10_000 + i / 4).collect(),
+        scales: vec![Scale { samples: 4000, count_micro_db: 1000 }],
+        stretches: vec![Stretch { samples: 4000, pulse_ns: 100, spacing_1e_14_s: 250_000 }],
+        settings: Settings {
+            measured_at_unix_s: None,
+            display_unit: None,
+            wavelength_nm: Some(1550.0),
+            index,
+            file_index: index,
+            first_sample_100_ps: 0,
+            user_offset_100_ps: 0,
+            panel_offset_100_ps: 0,
+            backscatter_db: Some(-82.0),
+            averages: None,
+            averaging_s: Some(30.0),
+            range_100_ps: None,
+            noise_floor_db: None,
+            loss_threshold_db: None,
+            reflectance_threshold_db: None,
+            end_threshold_db: None,
+        },
+        labels: Labels::default(),
+        instrument: Instrument::default(),
+        table: None,
+        notes: Vec::new(),
+    }
+}
+
+fn event(number: usize, position_m: f64, role: Role) -> Event {
+    Event {
+        number,
+        position_m: PanelM(position_m),
+        position_sigma_m: 0.1,
+        role,
+        peak: None,
+        likely: (role == Role::Joint).then_some(Likely::Splice),
+        reason: String::new(),
+        loss_db: (role == Role::Joint).then_some(Measured::new(0.1, 0.005)),
+        loss_at_least_db: None,
+        extent_m: 20.0,
+        merged: 1,
+    }
+}
+
+/// Cord, link of two splices, cord: connectors at 500 m and 1500 m.
+fn an_analysis() -> Analysis {
+    let mut events = vec![
+        event(1, 0.0, Role::Start),
+        event(2, 500.0, Role::Joint),
+        event(3, 800.0, Role::Joint),
+        event(4, 1100.0, Role::Joint),
+        event(5, 1300.0, Role::Echo),
+        event(6, 1500.0, Role::Joint),
+        event(7, 2000.0, Role::End),
+    ];
+    for i in [1, 5] {
+        events[i].likely = Some(Likely::Connector);
+        events[i].peak = Some(Peak::Whole { reflectance_db: Some(Measured::new(-50.0, 0.2)) });
+    }
+    let places = [0.0, 500.0, 800.0, 1100.0, 1500.0, 2000.0];
+    let section = |pair: &[f64]| Section {
+        from_m: PanelM(pair[0]),
+        to_m: PanelM(pair[1]),
+        attenuation_db_per_km: Some(Measured::new(0.2, 0.01)),
+    };
+    Analysis {
+        events,
+        sections: places.windows(2).map(section).collect(),
+        span: Some(Span {
+            start_m: PanelM(500.0),
+            end_m: PanelM(1500.0),
+            length_m: Measured::new(1000.0, 0.2),
+            loss_db: Some(Measured::new(0.6, 0.01)),
+            orl_db: Some(Measured::new(35.0, 0.1)),
+        }),
+        noise: Noise {
+            floor_db: Some(-40.0),
+            correlated_samples: 1.0,
+            speckle: 0.0,
+            receiver_m: 1.0,
+            noise_from_m: None,
+        },
+        opinions: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+fn a_plan(limits: &str) -> Plan {
+    let text = format!(
+        "schema = \"strandline.plan/1\"\n[cable]\nid = \"X\"\nfibers = \"1\"\nends = [\"A\", \"B\"]\n\
+         length_m = 1000.0\n[measure]\nwavelengths_nm = [1550]\nlaunch_m = 500.0\ntail_m = 500.0\n\
+         [limits]\n{limits}\n"
+    );
+    plan::read(&text).unwrap()
+}
+
+fn item(judged: &Judged, of: Of, quantity: Quantity) -> Item {
+    let found = judged.items.iter().find(|item| item.of == of && item.quantity == quantity);
+    found.unwrap_or_else(|| panic!("no {quantity:?} of {of:?}: {judged:?}")).clone()
+}
+
+#[test]
+fn the_links_own_joints_are_judged_and_nothing_else() {
+    let plan = a_plan("splice_db = 0.5\nconnector_db = 0.5\nreflectance_db = -40.0");
+    let judged = trace(&plan, &a_trace(), &an_analysis());
+    let of: Vec<(Of, Quantity)> = judged.items.iter().map(|i| (i.of, i.quantity)).collect();
+    let loss = |n| (Of::Event(n), Quantity::Loss);
+    let reflectance = |n| (Of::Event(n), Quantity::Reflectance);
+    assert_eq!(of, [loss(2), reflectance(2), loss(3), loss(4), loss(6), reflectance(6)]);
+    assert_eq!(judged.verdict(), Some(Verdict::Pass));
+    assert!(judged.notes.is_empty(), "{:?}", judged.notes);
+}
+
+#[test]
+fn a_splice_from_one_end_near_its_limit_asks_for_the_other_end() {
+    // by hand: 0.10 ± 0.05 against 0.15: P = Φ(1) = 0.84; from both ends ± 0.0047: decided
+    let judged = trace(&a_plan("splice_db = 0.15"), &a_trace(), &an_analysis());
+    let own = item(&judged, Of::Event(3), Quantity::Loss);
+    assert_eq!(own.verdict, Verdict::Undecided);
+    assert!((own.probability.unwrap() - 0.84).abs() < 0.01, "{own:?}");
+    assert!(own.remedy.unwrap().starts_with("the other end"));
+    assert_eq!(judged.verdict(), Some(Verdict::Undecided));
+    // without that doubt it passes
+    let sure = trace(&a_plan("splice_db = 0.15\none_way_db = 0.001"), &a_trace(), &an_analysis());
+    assert_eq!(sure.verdict(), Some(Verdict::Pass));
+}
+
+#[test]
+fn a_noisy_loss_says_how_much_longer_to_average() {
+    let mut analysis = an_analysis();
+    analysis.events[2].loss_db = Some(Measured::new(0.1, 0.06));
+    let plan = a_plan("splice_db = 0.15\none_way_db = 0.001\nlinearity_db_per_db = 0.001");
+    let own = item(&trace(&plan, &a_trace(), &analysis), Of::Event(3), Quantity::Loss);
+    // by hand: 0.05 dB of room are 1.645 sigma of 0.0304 dB. The mean of both ends has 0.042 dB, which
+    // does not do; (0.06 / 0.0304)² = 3.9 times 30 s does
+    assert_eq!(own.verdict, Verdict::Undecided);
+    assert!(own.remedy.as_deref().unwrap().starts_with("averaging 3.9 times"), "{own:?}");
+}
+
+#[test]
+fn places_that_share_a_loss_pass_under_one_limit_and_fail_over_both() {
+    let verdict = |sum: f64| {
+        let mut analysis = an_analysis();
+        analysis.events[2].merged = 2;
+        analysis.events[2].loss_db = Some(Measured::new(sum, 0.001));
+        analysis.events[3].loss_db = None;
+        let plan = a_plan("splice_db = 0.2\none_way_db = 0.001\nlinearity_db_per_db = 0.001");
+        let judged = trace(&plan, &a_trace(), &analysis);
+        assert!(judged.of_event(4).is_none(), "the second of the group has no figure of its own");
+        item(&judged, Of::Event(3), Quantity::Loss)
+    };
+    assert_eq!(verdict(0.15).verdict, Verdict::Pass);
+    assert_eq!(verdict(0.5).verdict, Verdict::Fail);
+    let between = verdict(0.3);
+    assert_eq!(between.verdict, Verdict::Undecided);
+    // 300 m apart: any shorter pulse parts them
+    assert!(between.remedy.as_deref().unwrap().starts_with("a pulse of 50 ns"), "{between:?}");
+}
+
+#[test]
+fn two_joints_closer_than_the_receiver_resolves_hide_no_joint_behind_them() {
+    let mut analysis = an_analysis();
+    analysis.events[2].merged = 2; // both at one place: the next event is no part of the group
+    analysis.events[3].loss_db = Some(Measured::new(0.9, 0.001));
+    let judged = trace(&a_plan("splice_db = 0.2"), &a_trace(), &analysis);
+    assert_eq!(judged.of_event(4), Some(Verdict::Fail));
+}
+
+#[test]
+fn a_joint_whose_loss_is_hidden_is_undecided_and_a_bound_can_only_fail() {
+    let mut analysis = an_analysis();
+    analysis.events[2].loss_db = None;
+    let plan = a_plan("splice_db = 0.5\nreflectance_db = -40.0");
+    let judged = trace(&plan, &a_trace(), &analysis);
+    assert_eq!(judged.of_event(3), Some(Verdict::Undecided));
+    analysis.events[2].loss_at_least_db = Some(14.0);
+    assert_eq!(trace(&plan, &a_trace(), &analysis).of_event(3), Some(Verdict::Fail));
+    for (bound, verdict) in [(-45.0, Verdict::Undecided), (-30.0, Verdict::Fail)] {
+        analysis.events[1].peak = Some(Peak::Saturated { at_least_db: Some(bound) });
+        let own = item(&trace(&plan, &a_trace(), &analysis), Of::Event(2), Quantity::Reflectance);
+        assert_eq!((own.verdict, own.probability), (verdict, None), "{bound}");
+    }
+}
+
+#[test]
+fn a_link_without_its_end_connectors_never_passes_its_loss() {
+    let plan = a_plan("link_loss_db = { 1550 = 2.0 }");
+    let link = |analysis: &Analysis| {
+        item(&trace(&plan, &a_trace(), analysis), Of::Link, Quantity::Loss).verdict
+    };
+    let mut analysis = an_analysis();
+    assert_eq!(link(&analysis), Verdict::Pass);
+    analysis.span.as_mut().unwrap().end_m = PanelM(2000.0);
+    assert_eq!(link(&analysis), Verdict::Undecided);
+    analysis.span.as_mut().unwrap().loss_db = Some(Measured::new(3.0, 0.01));
+    assert_eq!(link(&analysis), Verdict::Fail);
+    analysis.span = None;
+    assert_eq!(link(&analysis), Verdict::Undecided);
+}
+
+#[test]
+fn too_little_loss_fails_an_access_networks_class() {
+    // G7: class B+, 13 to 28 dB (ITU-T G.984.2, quoted); here with the usual linearity switched off
+    let mut plan = Plan::of_presets(&[plan::Preset::named("pon-b-plus").unwrap()]);
+    (plan.limits.linearity_db_per_db, plan.limits.one_way_db) = (0.0, 0.0);
+    let mut analysis = an_analysis();
+    for (loss_db, least, most) in [(27.9, 1.0, 0.8413), (12.9, 0.1587, 1.0)] {
+        analysis.span.as_mut().unwrap().loss_db = Some(Measured::new(loss_db, 0.1));
+        let judged = trace(&plan, &a_trace(), &analysis);
+        let p = |wanted: Limit| {
+            let own = judged.items.iter().find(|i| i.limit == wanted).unwrap();
+            own.probability.unwrap()
+        };
+        assert!((p(Limit::AtLeast(13.0)) - least).abs() < 1e-4, "{loss_db}");
+        assert!((p(Limit::AtMost(28.0)) - most).abs() < 1e-4, "{loss_db}");
+    }
+}
+
+#[test]
+fn joints_that_pass_alone_are_not_sure_together() {
+    // G6: 48 joints of 98 % each are 0.379 together, independence
+    let own = Item {
+        of: Of::Event(2),
+        quantity: Quantity::Loss,
+        figure: Figure::Whole(Measured::new(0.1, 0.01)),
+        limit: Limit::AtMost(0.15),
+        probability: Some(0.98),
+        verdict: Verdict::Pass,
+        doubt: None,
+        counts: true,
+        remedy: None,
+    };
+    let judged = Judged { items: vec![own; 48], notes: Vec::new() };
+    assert_eq!(judged.verdict(), Some(Verdict::Pass));
+    assert!((judged.together().unwrap() - 0.379).abs() < 1e-3);
+}
+
+#[test]
+fn a_short_section_is_covered_by_the_fibre_and_a_long_bad_one_is_not() {
+    let plan = a_plan("attenuation_db_per_km = { 1550 = 0.23 }\nlinearity_db_per_db = 0.001");
+    let mut analysis = an_analysis();
+    analysis.sections[2].attenuation_db_per_km = Some(Measured::new(0.2, 0.5)); // 300 m
+    let judged = trace(&plan, &a_trace(), &analysis);
+    assert!(!item(&judged, Of::Section(2), Quantity::Attenuation).counts);
+    assert_eq!(judged.verdict(), Some(Verdict::Pass));
+    analysis.sections[1].to_m = PanelM(1000.0);
+    analysis.sections[1].attenuation_db_per_km = Some(Measured::new(0.3, 0.01)); // 500 m
+    assert_eq!(trace(&plan, &a_trace(), &analysis).verdict(), Some(Verdict::Fail));
+}

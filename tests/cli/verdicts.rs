@@ -1,0 +1,83 @@
+//! `events` against limits: verdicts, exit status, what is never said.
+
+use super::{err, out, run, run_wide};
+
+const PLAN: &str = "traces/job/plan.toml";
+
+#[test]
+fn a_sound_trace_ends_with_0_and_one_that_fails_with_1() {
+    let sound = run(&["events", "traces/job/HFL-44_001_1310_AB.sor", "--plan", PLAN]);
+    assert_eq!(sound.status.code(), Some(0), "{}{}", out(&sound), err(&sound));
+    assert!(out(&sound).contains("verdict: pass"), "{}", out(&sound));
+    let limits = ["--launch", "500", "--tail", "500", "--preset", "outside-plant-g652d"];
+    let high = run(&[&["events", "traces/ferry-high-splice.sor"][..], &limits].concat());
+    assert_eq!(high.status.code(), Some(1), "{}", out(&high));
+    assert!(out(&high).contains("verdict: fail"), "{}", out(&high));
+    assert!(out(&high).contains("the contract's limits come first"), "{}", out(&high));
+    let unjudged = run(&["events", "traces/ferry-high-splice.sor"]);
+    assert_eq!(unjudged.status.code(), Some(0), "without limits nothing is judged");
+    assert!(!out(&unjudged).contains("verdict"));
+}
+
+#[test]
+fn json_says_each_verdict_with_figure_sigma_limit_and_probability() {
+    let output = run(&["events", "traces/job", "--plan", PLAN, "--json"]);
+    assert_eq!(output.status.code(), Some(1), "the demo job has faults");
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let mut items = 0;
+    for trace in document["traces"].as_array().expect("traces") {
+        for item in trace["judgement"]["items"].as_array().expect("items") {
+            items += 1;
+            assert!(
+                ["pass", "fail", "undecided"].contains(&item["verdict"].as_str().expect("word"))
+            );
+            assert!(
+                item["limit_at_most"].is_number() || item["limit_at_least"].is_number(),
+                "{item}"
+            );
+            assert_eq!(item["value"].is_number(), item["sigma"].is_number(), "{item}");
+            assert_eq!(item["value"].is_number(), item["probability"].is_number(), "{item}");
+            assert_eq!(item["verdict"] == "undecided", item["would_decide"].is_string(), "{item}");
+        }
+        for event in trace["events"].as_array().expect("events") {
+            assert_eq!(event["loss_db"].is_number(), event["loss_doubt"].is_object(), "{event}");
+        }
+    }
+    assert!(items > 50, "{items} verdicts are too few to prove anything");
+    let plain = out(&run(&["events", "traces/job", "--json"]));
+    assert!(!plain.contains("judgement"));
+}
+
+#[test]
+fn verdicts_fit_the_terminal_and_never_call_a_fibre_dark_or_safe() {
+    for columns in ["40", "80", "120"] {
+        for args in [
+            &["events", "traces", "--plan", PLAN][..],
+            &["events", "traces", "--preset", "pon-n1", "--explain", "--unit", "kft"],
+            &["budget", "--plan", PLAN],
+        ] {
+            let output = run_wide(columns, args);
+            let width: usize = columns.parse().expect("a number");
+            for line in out(&output).lines() {
+                assert!(line.chars().count() <= width, "{line:?} at {columns}");
+                let words: Vec<String> =
+                    line.split(|c: char| !c.is_alphabetic()).map(str::to_lowercase).collect();
+                assert!(
+                    !words.iter().any(|w| w == "dark" || w == "safe" || w == "safely"),
+                    "{line}"
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn an_unknown_preset_lists_the_known_ones_and_a_bad_plan_says_its_line() {
+    let output = run(&["events", "traces/ferry-clean-1550.sor", "--preset", "gold"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(err(&output).contains("pon-b-plus"), "{}", err(&output));
+    let output =
+        run(&["events", "traces/ferry-clean-1550.sor", "--plan", "traces/ferry-clean.toml"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(err(&output).contains("line "), "{}", err(&output));
+}
