@@ -178,6 +178,33 @@ test("everything goes by keyboard alone", async () => {
   await view.end();
 });
 
+test("from fibre to fibre the same stretch and cursors stay in view, and the keys where they are", async () => {
+  const view = await opened(path, DESK, "#fiber-3@2711.1");
+  const chart = view.page.locator(".chart");
+  const seen = async () => [await number(chart, "data-from-m"), await number(chart, "data-to-m"), await number(view.page.locator(".cursor-a"), "aria-valuenow")];
+  const before = await seen();
+  await view.page.focus("#traces");
+  await view.page.keyboard.press("n");
+  await view.page.waitForFunction(() => /Fibre 4/.test(document.getElementById("fiber-title").textContent));
+  assert.deepEqual(await seen(), before);
+  await view.page.keyboard.press("p");
+  await view.page.waitForFunction(() => /Fibre 3/.test(document.getElementById("fiber-title").textContent));
+  await view.page.click("#all-fibers");
+  await view.page.click('tr[data-fiber="4"] a');
+  assert.ok((await seen())[1] - (await seen())[0] > 5000, "from the matrix one sees the whole");
+  quiet(view);
+  await view.end();
+});
+
+test("the readings are said once the cursors stand still", async () => {
+  const view = await opened(path, DESK, "#fiber-3@2711.1");
+  const status = view.page.locator(".readout [role=status]");
+  await view.page.waitForFunction(() => document.querySelector(".readout [role=status]").textContent !== "");
+  const fitted = await view.page.locator("#readings tbody tr").first().locator("[data-fitted-db]").textContent();
+  assert.ok((await status.textContent()).includes(`fitted loss ${fitted}`));
+  await view.end();
+});
+
 test("wheel, drag and double click move the view; a click brings the nearer cursor", async () => {
   const view = await opened(path, DESK, "#fiber-3");
   const chart = view.page.locator(".chart");

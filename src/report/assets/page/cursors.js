@@ -38,6 +38,7 @@ class Cursors {
       this.fields[name] = input;
       return el("label", {}, `${name.toUpperCase()} at `, input, " m");
     };
+    this.spoken = el("p", { class: "spoken", role: "status" });
     this.distance = el("output", { id: "distance", for: "place-a place-b" });
     const rows = table("Between the cursors: loss along the light\u2019s own way, \u00b1 one sigma of the noise alone", READINGS, [], "readings");
     this.table = rows.querySelector("tbody");
@@ -45,7 +46,14 @@ class Cursors {
     this.readout.append(
       el("div", { class: "row places" }, field("a"), field("b"), el("p", {}, "from A to B ", this.distance),
         el("label", {}, this.level, " draw all traces level at A")),
-      rows);
+      rows, this.spoken);
+  }
+
+  /** Says the readings of the trace in front, once the cursors have stood still for a moment. */
+  speak(row) {
+    clearTimeout(this.pause);
+    const text = `${this.distance.textContent} between the cursors. ` + (row == null ? "" : row.fitted_db == null ? row.why : `fitted loss ${measured(row.fitted_db, row.fitted_sigma_db, "dB")}`);
+    this.pause = setTimeout(() => { this.spoken.textContent = text; }, 700);
   }
 
   move(name, place) {
@@ -104,7 +112,9 @@ class Cursors {
     const shown_traces = this.chart.traces.filter((trace) => this.chart.visible.has(trace));
     const rows = shown_traces.map((trace) => ({ trace, ...reading(trace, from_m, to_m) }));
     this.table.replaceChildren(...rows.map((row) => reading_row(trace_name(row.trace.test_data), row, row.trace)), ...means(rows));
-    this.chart.lines = rows.find((row) => row.trace === this.chart.front)?.lines ?? [];
+    const front = rows.find((row) => row.trace === this.chart.front);
+    this.chart.lines = front?.lines ?? [];
+    this.speak(front);
     this.chart.cursors_m = this.at;
     this.align();
     this.place();

@@ -2,6 +2,9 @@
 
 let open_fiber = null;
 
+/** What takes the focus in the fibre opened next. */
+let focus_next = "fiber-title";
+
 /** Joints and ends in order along the cable, each once. */
 function joint_places(fiber) {
   const places = new Map();
@@ -9,7 +12,9 @@ function joint_places(fiber) {
   return [...places].map(([name, at]) => ({ name, at_m: at })).sort((x, y) => x.at_m - y.at_m);
 }
 
+/** `kept`: what was in view before, when one steps from fibre to fibre. */
 function show_fiber(number, chosen, place) {
+  const kept = open_fiber?.kept();
   close_fiber();
   const fiber = review.fibers.find((f) => f.fiber === number);
   const holder = document.getElementById("fiber");
@@ -26,7 +31,7 @@ function show_fiber(number, chosen, place) {
     findings_of(fiber));
   const body = el("div");
   holder.append(body);
-  if (own.length) open_fiber = new FiberView(body, fiber, own, chosen, place);
+  if (own.length) open_fiber = new FiberView(body, fiber, own, chosen, place, kept);
   else body.append(el("p", {}, "No trace of this fibre counts: there is nothing to draw."));
   holder.append(joints_table(fiber), links_table(fiber), sections_table(fiber), measurements_table(fiber));
 }
@@ -50,7 +55,7 @@ function findings_of(fiber) {
 }
 
 class FiberView {
-  constructor(body, fiber, own, chosen, place) {
+  constructor(body, fiber, own, chosen, place, kept) {
     Object.assign(this, { fiber, own });
     this.front = own.find((t) => `${t.test_data.wavelength_nm}-${t.test_data.direction}` === chosen) ?? own[0];
     this.visible = new Set(own);
@@ -69,14 +74,15 @@ class FiberView {
       this.readout,
       this.events,
       el("details", { id: "keys-box" }, el("summary", {}, "Keys and gestures"), el("p", { id: "keys" },
-        "Drag or arrow keys move along the fibre; wheel, pinch or + and \u2212 zoom, with Shift the levels; 0 or a double click shows the whole; Page up and Page down go from event to event. " +
+        "Drag or arrow keys move along the fibre; wheel, pinch or + and \u2212 zoom, with Shift the levels; 0 or a double click shows the whole; Page up and Page down go from event to event; n and p to the next and the previous fibre, with the same stretch in view. Escape leads back to all fibres. " +
         "Tap or click puts the nearer cursor there. A cursor in focus moves with the arrow keys by one sample, with Shift by ten, with Page up and Page down to the next event\u2019s edge.")));
     this.chart = new Chart(holder, own, joint_places(fiber), () => this.cursors?.place());
     this.cursors = new Cursors(this.chart, this.readout);
     this.build_legend();
     this.apply();
-    if (place == null) this.first_cursors();
-    else this.around(place);
+    if (place != null) this.around(place);
+    else if (kept) this.keep(kept);
+    else this.first_cursors();
   }
 
   /** What the picture shows, for who cannot see it; the figures stand in the tables below. */
@@ -133,10 +139,20 @@ class FiberView {
       0: () => chart.whole(),
       PageDown: () => this.to_event(-1),
       PageUp: () => this.to_event(1),
+      n: () => this.step("next-fiber"),
+      p: () => this.step("previous-fiber"),
     };
     if (!(event.key in acts)) return;
     event.preventDefault();
     acts[event.key]();
+  }
+
+  /** The neighbouring fibre, with the keys still here. */
+  step(id) {
+    const link = document.getElementById(id);
+    if (!link) return;
+    focus_next = "traces";
+    link.click();
   }
 
   to_event(step) {
@@ -170,6 +186,20 @@ class FiberView {
       }
     }
     return place;
+  }
+
+  /** A stretch of cable in view and the cursors, to look at the same of the next fibre. */
+  kept() {
+    const { from_m, to_m, whole_m } = this.chart;
+    const is_whole = from_m === whole_m[0] && to_m === whole_m[1];
+    return is_whole ? null : { from_m, to_m, at: { ...this.cursors.at }, level: this.cursors.level.checked };
+  }
+
+  keep({ from_m, to_m, at, level }) {
+    this.chart.view(from_m, to_m);
+    this.cursors.level.checked = level;
+    this.cursors.move("a", at.a);
+    this.cursors.move("b", at.b);
   }
 
   /** At first the cursors stand just inside both end connectors. */
@@ -213,8 +243,7 @@ function events_table(view) {
     const place = at_m(trace, e.position_m);
     const go = e.role === "start" ? String(e.number) : el("button", { type: "button", class: "go", "data-event": e.number, "aria-label": `zoom on event ${e.number}`, click: () => view.around(place) }, String(e.number));
     const loss = e.loss_db != null ? measured(e.loss_db, e.loss_sigma_db, "dB") : e.loss_at_least_db != null ? `at least ${fixed(e.loss_at_least_db, 2)} dB` : "\u2013";
-    const reflectance = e.reflectance_db == null ? "\u2013" : e.saturated ? `above ${fixed(e.reflectance_db, 1)} dB` : `${fixed(e.reflectance_db, 1)} \u00b1 ${e.reflectance_sigma_db?.toFixed(1)} dB`;
-    return el("tr", {}, el("td", {}, go), el("td", { class: "figure" }, metres(place)), el("td", { class: "figure" }, metres(e.position_m)), el("td", {}, e.likely ?? e.role), el("td", { class: "figure" }, loss), el("td", { class: "figure" }, reflectance), el("td", {}, e.reason));
+    return el("tr", {}, el("td", {}, go), el("td", { class: "figure" }, metres(place)), el("td", { class: "figure" }, metres(e.position_m)), el("td", {}, e.likely ?? e.role), el("td", { class: "figure" }, loss), el("td", { class: "figure" }, reflectance(e.reflectance_db, e.reflectance_sigma_db, e.saturated)), el("td", {}, e.reason));
   });
   const notes = [...trace.found.notes, ...trace.found.second_opinion.map((o) =>
     `${o.says}${o.number == null ? "" : `: event ${o.number}`}${o.position_m == null ? "" : ` at ${metres(at_m(trace, o.position_m))}`}${o.instrument_loss_db == null ? "" : `, the instrument says ${fixed(o.instrument_loss_db, 3)} dB`}`)];
@@ -225,7 +254,7 @@ function events_table(view) {
 function joints_table(fiber) {
   const rows = fiber.joints.map((j) => el("tr", { class: `is-${j.verdict ?? "none"}` }, el("th", { scope: "row" }, j.name), el("td", { class: "figure" }, metres(j.at_m)), el("td", {}, `${j.wavelength_nm} nm`),
     el("td", { class: "figure" }, fixed(j.loss_from_a_db, 3)), el("td", { class: "figure" }, fixed(j.loss_from_b_db, 3)), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "dB")),
-    el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, j.reflectance_db == null ? "\u2013" : `${fixed(j.reflectance_db, 1)} dB`), el("td", {}, verdict(j.verdict))));
+    el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, reflectance(j.reflectance_db, j.reflectance_sigma_db, false)), el("td", {}, verdict(j.verdict))));
   return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a, dB", "loss from b, dB", "loss", "limit, dB", "reflectance", "verdict"], rows, "joints");
 }
 

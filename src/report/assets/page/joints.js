@@ -11,18 +11,20 @@ function joint_map() {
   return el("details", { id: "joint-map", toggle: () => fill_joint_map(listed_fibers()) },
     el("summary", {}, "Joints of these fibres"),
     el("p", {}, el("label", {}, "loss at ", pick), " in dB, the mean of both ends where both were measured; the deeper the shade, the nearer to its limit."),
-    el("div", { class: "scroll", id: "joint-map-table", tabindex: "0", role: "region", "aria-label": "Joints of these fibres" }));
+    scroll_box("Joints of these fibres", { id: "joint-map-table" }));
 }
 
 /** Drawn only while it is open: it has a cell for each fibre and joint. */
 function fill_joint_map(fibers) {
   const map = document.getElementById("joint-map");
   if (!map?.open) return;
-  document.getElementById("joint-map-table").replaceChildren(el("table", { class: "heat" },
+  const box = document.getElementById("joint-map-table");
+  box.replaceChildren(el("table", { class: "heat" },
     el("caption", {}, `Loss of each joint at ${joint_map_nm} nm, dB`),
     el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "fibre"), joint_names.map((name) => el("th", { scope: "col", class: "figure" }, name)))),
     el("tbody", {}, fibers.map((fiber) => el("tr", {}, el("th", { scope: "row" }, el("a", { href: `#fiber-${fiber.fiber}` }, String(fiber.fiber))),
       joint_names.map((name) => heat_cell(fiber, fiber.joints.find((j) => j.name === name && j.wavelength_nm === joint_map_nm))))))));
+  mind_scroll(box);
 }
 
 function heat_cell(fiber, joint) {

@@ -6,12 +6,12 @@ const filter = { states: new Set(), joint: "", operator: "" };
 
 /** The measurement that counts in a cell of the matrix. */
 const cell_test = (fiber, wavelength_nm, direction) =>
-  review.tests.find((t) => t.fiber === fiber && t.wavelength_nm === wavelength_nm && t.direction === direction && t.verdict !== "superseded");
+  tests_of(fiber).find((t) => t.wavelength_nm === wavelength_nm && t.direction === direction && t.verdict !== "superseded");
 
 const columns = plan.wavelengths_nm.flatMap((nm) => DIRECTIONS.map((direction) => ({ nm, direction })))
   .filter(({ nm, direction }) => review.tests.some((t) => t.wavelength_nm === nm && t.direction === direction));
 
-const tests_of = (fiber) => review.tests.filter((t) => t.fiber === fiber);
+const tests_of = (fiber) => by_fiber.get(fiber) ?? [];
 
 function is_in_state(fiber, state) {
   if (state === "pass") return fiber.verdict === "pass";
@@ -160,7 +160,9 @@ function others() {
 function fill() {
   const fibers = listed_fibers();
   document.getElementById("filter-says").textContent = `${fibers.length} of ${plural(review.fibers.length, "fibre", "fibres")} shown`;
-  document.getElementById("matrix").replaceChildren(matrix(fibers));
+  const box = document.getElementById("matrix");
+  box.replaceChildren(matrix(fibers));
+  mind_scroll(box);
   document.getElementById("tasks").replaceChildren(worklist(fibers));
   fill_joint_map(fibers);
 }
@@ -170,7 +172,7 @@ function build_overview() {
     progress(),
     filters(),
     el("div", { class: "two" },
-      el("div", {}, el("div", { id: "matrix", class: "scroll", tabindex: "0", role: "region", "aria-label": "Matrix of measurements" }), joint_map(), others()),
+      el("div", {}, scroll_box("Matrix of measurements", { id: "matrix" }), joint_map(), others()),
       el("div", { id: "tasks" })));
   fill();
 }

@@ -5,6 +5,11 @@ const data = (name) => JSON.parse(document.getElementById(`data-${name}`).textCo
 const review = data("review");
 const plan = data("plan");
 const traces = data("traces");
+const by_fiber = new Map();
+for (const test of review.tests) {
+  if (!by_fiber.has(test.fiber)) by_fiber.set(test.fiber, []);
+  by_fiber.get(test.fiber).push(test);
+}
 traces.forEach((trace, i) => {
   trace.number = i;
   trace.test_data = review.tests[trace.test];

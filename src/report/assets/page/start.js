@@ -4,6 +4,7 @@
 function route() {
   const match = /^#fiber-(\d+)(?:-(\d+-[ab]-to-[ab]))?(?:@(-?[\d.]+))?$/.exec(location.hash);
   const overview = document.getElementById("overview"), fiber = document.getElementById("fiber");
+  document.body.classList.toggle("in-fiber", Boolean(match));
   overview.hidden = Boolean(match);
   fiber.hidden = !match;
   if (!match) {
@@ -14,7 +15,8 @@ function route() {
   }
   show_fiber(Number(match[1]), match[2], match[3] && Number(match[3]));
   scrollTo(0, 0);
-  document.getElementById("fiber-title")?.focus({ preventScroll: true });
+  (document.getElementById(focus_next) ?? document.getElementById("fiber-title"))?.focus({ preventScroll: true });
+  focus_next = "fiber-title";
 }
 
 document.getElementById("title").textContent = shown(review.plan.cable);

@@ -57,10 +57,31 @@ const end_letter = (direction) => (direction === "b-to-a" ? "b" : "a");
 const trace_name = (test) =>
   `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_letter(test.direction) : "an unknown end"}`;
 
+/** A reflectance to its sigma's first places; a saturated one is a bound. */
+function reflectance(value, sigma, is_bound) {
+  if (value == null) return "\u2013";
+  if (is_bound || sigma == null) return `above ${fixed(value, 1)} dB`;
+  const digits = sigma < 0.095 ? 2 : 1;
+  return `${fixed(value, digits)} \u00b1 ${Math.max(sigma, 10 ** -digits).toFixed(digits)} dB`;
+}
+
 /** Colours that fibres and tubes have in the cable, as painted dots; the word always stands beside. */
 const swatch = (color) => el("span", { class: `swatch dye-${color}`, "aria-hidden": "true" });
 
 const plural = (count, one, many) => `${count} ${count === 1 ? one : many}`;
+
+/** A box for what may be wider than the screen; only where it is, Tab stops at it so that arrow keys scroll. */
+function scroll_box(label, attributes, ...children) {
+  const box = el("div", { class: "scroll", role: "region", "aria-label": label, ...attributes }, ...children);
+  scrollers.observe(box);
+  return box;
+}
+
+const mind_scroll = (box) => {
+  if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
+  else box.removeAttribute("tabindex");
+};
+const scrollers = new ResizeObserver((boxes) => boxes.forEach((one) => mind_scroll(one.target)));
 
 /**
  * A table that becomes a card for each row where the screen is narrow: each cell then carries its
@@ -70,7 +91,7 @@ function table(caption, heads, rows, id) {
   const node = el("table", { id: id ?? false, role: "table" }, el("caption", {}, caption),
     el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, heads.map((h) => el("th", { scope: "col", role: "columnheader" }, h)))),
     el("tbody", { role: "rowgroup" }, rows.map((row) => labelled(row, heads))));
-  return el("div", { class: "cards scroll", tabindex: "0", role: "region", "aria-label": caption }, node);
+  return scroll_box(caption, { class: "cards scroll" }, node);
 }
 
 function labelled(row, heads) {
