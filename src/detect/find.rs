@@ -156,6 +156,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     };
     let mut fit = fit::run(model, &given)?;
     let mut rejected: Vec<(f64, f64)> = Vec::new();
+    let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 && fit.layout.place.len() == next.joints.len() {
@@ -164,8 +165,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         if round > 0 {
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
         }
-        let view = View::of_residual(&fit, samples, noise, given.slopes.sd);
-        let added = add(&mut next, &view, samples, noise, threshold - 1.3, &rejected);
+        let added = add(&mut next, &fit, &given, threshold - 1.3, &rejected, &scanned);
+        scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
         let next = polish::merged(&next, false).unwrap_or(next);
         let Some(better) = fit::run(next, &given) else { break };
         fit = better;
@@ -368,16 +369,17 @@ pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -
     SlopePrior { mean, sd: (spreads * spread).max(least * mean) }
 }
 
-/// Adds what the scan shows in each section, but for places that were tried in vain. Returns where,
-/// and how much each stood out.
+/// Adds what the scan shows in each section, but for places that were tried in vain and sections
+/// that the last scan saw between the same joints. Returns where, and how much each stood out.
 fn add(
     model: &mut Model,
-    view: &View,
-    samples: &Samples,
-    noise: &Noise,
+    fit: &Fit,
+    given: &Given,
     loose: f64,
     rejected: &[(f64, f64)],
+    scanned: &[f64],
 ) -> Vec<(f64, f64)> {
+    let (samples, noise) = (given.samples, given.noise);
     let pulse = samples.pulse;
     let receiver = model.receiver;
     let mut new = Vec::new();
@@ -385,12 +387,16 @@ fn add(
     for i in 0..model.joints.len() {
         let Some(line) = model.behind(i).copied() else { continue };
         let from = model.joints[i].x;
-        let to = model
-            .joints
-            .get(i + 1)
-            .map_or(samples.place(noise.dark_from.min(samples.len() - 1)), |next| next.x);
+        let next = model.joints.get(i + 1).map(|next| next.x);
+        if seen_between(scanned, from, next, 0.3 * pulse) {
+            continue;
+        }
+        let Some(view) = View::of_residual(fit, samples, noise, given.slopes.sd, i) else {
+            continue;
+        };
+        let to = next.unwrap_or(samples.place(noise.dark_from.min(samples.len() - 1)));
         let inside = (from + receiver.pulse, to - receiver.lead());
-        let mut places = scan::candidates(view, model, inside.0, inside.1, loose);
+        let mut places = scan::candidates(&view, model, inside.0, inside.1, loose);
         places.truncate(12);
         places.sort_by(|a, b| a.x.total_cmp(&b.x));
         let mut last_x = from;
@@ -398,7 +404,7 @@ fn add(
             // Between its neighbours: lines through them would be bent.
             let left = if n == 0 { inside.0 } else { places[n - 1].x + pulse };
             let right = places.get(n + 1).map_or(inside.1, |next| next.x - receiver.lead());
-            let refined = scan::refine(view, model, candidate.x, left, right);
+            let refined = scan::refine(&view, model, candidate.x, left, right);
             let x = match refined {
                 Some((x, _)) if !candidate.is_peak => x,
                 _ => candidate.x,
@@ -422,6 +428,13 @@ fn add(
     model.joints.extend(new);
     model.sort();
     places_tried
+}
+
+/// Whether the joints of the last scan hold these two as neighbours.
+fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f64) -> bool {
+    let i = scanned.partition_point(|x| *x < from - near);
+    let same = |i: usize, x: f64| scanned.get(i).is_some_and(|s| (s - x).abs() < near);
+    same(i, from) && to.map_or(i + 1 == scanned.len(), |to| same(i + 1, to))
 }
 
 /// Loss and height of joint `i`, read where both lines show the same fibre: half a pulse behind it.

@@ -112,16 +112,15 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let lines = line_before(&layout);
     let reach = tail_reaches(&model, given.noise);
     let first = first_columns(&model, &cells, &layout, &lines, &reach);
-    let mut work = Work {
+    let work = Work {
         given,
         cells: &cells,
         layout: &layout,
         line_before: &lines,
         tails: (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect(),
         reach,
-        variance: vec![0.0; cells.len()],
     };
-    let mut at = work.assemble(&model, &first, true);
+    let mut at = work.assemble(&model, &first, None);
     let mut damping = 1e-6;
     let mut settled = false; // whether the weights are those of a model that hardly moves
     for _ in 0..STEPS {
@@ -133,12 +132,12 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
             continue;
         };
         let trial = moved(&model, &layout, &change, given);
-        let next = work.assemble(&trial, &first, false);
-        if next.chi2.is_nan() || next.chi2 > at.chi2 + 1e-9 {
+        let next = work.assemble(&trial, &first, Some(&at.variance));
+        if next.chi2_before.is_nan() || next.chi2_before > at.chi2 + 1e-9 {
             damping = (damping * 30.0).max(1e-3);
             continue;
         }
-        let gained = at.chi2 - next.chi2;
+        let gained = at.chi2 - next.chi2_before;
         model = trial;
         damping = (damping * 0.1).max(1e-9);
         let still = gained < given.enough * (1.0 + 1e-3 * next.chi2);
@@ -146,11 +145,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         if still && (settled || given.enough > 0.5) {
             break;
         }
-        // Weights follow the model until it stands.
         settled = gained < 0.05 * at.chi2;
-        if !still || !settled {
-            at = work.assemble(&model, &first, true);
-        }
     }
     let factor = at.matrix.factor()?;
     Some(Fit { model, layout, factor })
@@ -263,7 +258,6 @@ struct Work<'a> {
     line_before: &'a [Option<usize>],
     tails: Vec<usize>,
     reach: Vec<f64>, // of each joint's tail, kept while its length is fitted: the envelope was cut for it
-    variance: Vec<f64>,
 }
 
 /// The normal equations about a model.
@@ -271,6 +265,10 @@ struct System {
     matrix: Envelope,
     gradient: Vec<f64>,
     chi2: f64,
+    /// The same with the weights of the system before, to which it is compared.
+    chi2_before: f64,
+    /// Of each cell; infinite where it says nothing.
+    variance: Vec<f64>,
 }
 
 impl System {
@@ -296,26 +294,27 @@ impl Work<'_> {
         (additive + rough * parts.line * parts.line + rounding) / cell.n + parts.misfit
     }
 
-    /// Normal equations and χ² about `model`; `weigh` sets the weights anew.
-    fn assemble(&mut self, model: &Model, first: &[usize], weigh: bool) -> System {
+    /// Normal equations and χ² about `model`, with its own weights; χ² also with those `before`.
+    fn assemble(&self, model: &Model, first: &[usize], before: Option<&[f64]>) -> System {
         let mut matrix = Envelope::new(first.to_vec());
         let mut gradient = vec![0.0; self.layout.len];
-        let mut chi2 = 0.0;
+        let mut variance = Vec::with_capacity(self.cells.len());
+        let (mut chi2, mut chi2_before) = (0.0, 0.0);
         let mut row: Vec<(usize, f64)> = Vec::with_capacity(32);
         for (c, cell) in self.cells.iter().enumerate() {
+            if cell.blind {
+                variance.push(f64::INFINITY);
+                continue;
+            }
             row.clear();
             let mut parts = self.predict(model, cell, &mut row);
             let slope = self.clip(&mut parts.fitted);
-            if cell.blind {
-                self.variance[c] = f64::INFINITY;
-                continue;
-            }
-            if weigh {
-                self.variance[c] = self.variance_of(cell, &parts);
-            }
-            let weight = 1.0 / self.variance[c];
+            let own = self.variance_of(cell, &parts);
+            variance.push(own);
+            let weight = 1.0 / own;
             let residual = cell.mean - parts.fitted;
             chi2 += weight * residual * residual;
+            chi2_before += residual * residual / before.map_or(own, |v| v[c]);
             if slope < 1.0 {
                 for (_, d) in &mut row {
                     *d *= slope;
@@ -327,8 +326,14 @@ impl Work<'_> {
             }
             matrix.add_product(&row, weight);
         }
-        chi2 += self.add_beliefs(model, &mut matrix, &mut gradient);
-        System { matrix, gradient, chi2 }
+        let beliefs = self.add_beliefs(model, &mut matrix, &mut gradient);
+        System {
+            matrix,
+            gradient,
+            chi2: chi2 + beliefs,
+            chi2_before: chi2_before + beliefs,
+            variance,
+        }
     }
 
     /// What is believed beforehand: slopes are alike, the pole is near what the noise shows.

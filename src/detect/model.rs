@@ -113,6 +113,13 @@ impl Model {
         (i + 1..self.joints.len()).find(|j| !matches!(self.joints[*j].behind, Behind::Same))
     }
 
+    /// Where joint `i` may begin to show.
+    pub fn onset(&self, i: usize) -> f64 {
+        let joint = &self.joints[i];
+        let peak = joint.height.is_some();
+        joint.x - if peak { self.receiver.toe() } else { self.receiver.lead() }
+    }
+
     /// Whether the last joint is an end in the dark.
     pub fn ends_dark(&self) -> bool {
         self.joints.last().is_some_and(|joint| matches!(joint.behind, Behind::Dark))

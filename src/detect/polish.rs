@@ -54,12 +54,7 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
         Behind::Dark => b.x, // where the light stops is told by itself
         _ => 0.5 * (a.x + b.x),
     };
-    Joint {
-        x,
-        behind,
-        clipped: a.clipped || b.clipped,
-        ..*keep
-    }
+    Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
 }
 
 /// Tries a reflection at every step and at the end, and keeps those that stand out by `limit`.

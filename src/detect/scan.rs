@@ -1,7 +1,7 @@
 //! The scan: where do lines on both sides of a place disagree, or a pulse stand between them?
 
 use super::fit::Fit;
-use super::model::{Behind, Model};
+use super::model::Model;
 use super::noise::Noise;
 use super::samples::Samples;
 use crate::signal::line::Sums;
@@ -31,61 +31,55 @@ pub(super) struct Candidate {
 }
 
 impl View {
-    /// The trace over a fitted model: `v = K·(p/p̂ - 1)`, zero weight where an event stands.
-    pub fn of_residual(fit: &Fit, samples: &Samples, noise: &Noise, slope_sd: f64) -> View {
+    /// The fibre behind joint `i` of a fitted model, up to the next joint or to where it is dark:
+    /// `v = K·(p/p̂ - 1)`. `None` where no fibre is, or none is left between the edges.
+    pub fn of_residual(
+        fit: &Fit,
+        samples: &Samples,
+        noise: &Noise,
+        slope_sd: f64,
+        i: usize,
+    ) -> Option<View> {
         let model = &fit.model;
+        let line = model.behind(i)?;
+        let from = match i {
+            0 => model.joints[0].x + model.receiver.settled() + 1.0,
+            _ => model.joints[i].x + hidden_behind(model, i),
+        };
+        let to = match i + 1 < model.joints.len() {
+            true => model.onset(i + 1) - 1.0,
+            false => samples.place(noise.dark_from.min(samples.len() - 1)),
+        };
         let m = means(samples);
-        let from = model.joints[0].x + model.receiver.settled() + 1.0;
-        let to = model
-            .joints
-            .last()
-            .filter(|_| model.ends_dark())
-            .map_or(samples.place(noise.dark_from.min(samples.len())), |end| {
-                end.x - model.receiver.lead() - 1.0
-            });
-        let mut raw = Raw::default();
-        let (mut k, end) = (samples.index(from), samples.index(to));
-        let mut joint = 0;
-        let mut line = model.behind(0).copied();
+        let (mut k, end) = (samples.index(from) + 1, samples.index(to));
+        if end < k + 8 * m {
+            return None;
+        }
         let reach = model.receiver.tail_reach();
-        let tails: Vec<(f64, f64)> =
-            model.joints.iter().filter_map(|j| j.tail.map(|t| (j.x, t))).collect();
-        let mut power = 0.0;
-        let mut ratio = 0.0;
-        let mut fresh = true;
+        let tails: Vec<(f64, f64)> = model.joints[..=i]
+            .iter()
+            .filter(|j| j.x + reach > from)
+            .filter_map(|j| j.tail.map(|t| (j.x, t)))
+            .collect();
+        let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
+        let ratio = (-line.fall * m as f64).exp();
+        let mut raw = Raw::with_capacity((end - k) / m + 1);
         while k + m <= end {
             let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            while joint + 1 < model.joints.len()
-                && model.joints[joint + 1].x - model.receiver.lead() <= x
-            {
-                joint += 1;
-                if let Behind::Fibre(l) = &model.joints[joint].behind {
-                    line = Some(*l);
-                }
-                fresh = true;
-            }
-            let Some(l) = line else { break };
-            if fresh {
-                power = l.power(x);
-                ratio = (-l.fall * m as f64).exp();
-                fresh = false;
-            }
             let mut tail = 0.0;
             for (at, height) in &tails {
-                if *at < x && x < at + reach {
+                if x < at + reach {
                     tail += height * model.receiver.tail(x - at).0;
                 }
             }
             let mean = samples.mean(k, k + m);
-            let behind = x - model.joints[joint].x;
-            let hidden = behind < hidden_behind(model, joint) || hidden_before(model, joint, x);
             let var = noise_var(samples, noise, power, m as f64) + (0.05 * tail).powi(2);
-            let weight = if hidden { 0.0 } else { power * power / (DB_PER_NEPER.powi(2) * var) };
+            let weight = power * power / (DB_PER_NEPER.powi(2) * var);
             raw.push(x, DB_PER_NEPER * (mean - tail - power) / power, weight);
             power *= ratio;
             k += m;
         }
-        raw.view(m, slope_sd * DB_PER_NEPER)
+        Some(raw.view(m, slope_sd * DB_PER_NEPER))
     }
 
     /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
@@ -126,6 +120,11 @@ struct Raw {
 }
 
 impl Raw {
+    fn with_capacity(n: usize) -> Raw {
+        let new = || Vec::with_capacity(n);
+        Raw { x: new(), v: new(), w: new() }
+    }
+
     fn push(&mut self, x: f64, v: f64, w: f64) {
         self.x.push(x);
         self.v.push(v);
@@ -156,13 +155,6 @@ fn hidden_behind(model: &Model, i: usize) -> f64 {
         Some(_) => receiver.pulse + 15.0 * receiver.pole + 1.0,
         None => receiver.pulse + 6.0 * receiver.pole + 1.0,
     }
-}
-
-fn hidden_before(model: &Model, i: usize, x: f64) -> bool {
-    model.joints.get(i + 1).is_some_and(|next| {
-        let toe = if next.height.is_some() { model.receiver.toe() } else { model.receiver.lead() };
-        x > next.x - toe - 1.0
-    })
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.
