@@ -1,6 +1,7 @@
 //! The trace cut into cells for the fit: single samples where an edge is, long means where the fibre
 //! is straight. A line fitted to 50 means knows as much as one fitted to all their samples.
 
+use super::fit::Given;
 use super::model::{Behind, Model};
 use super::noise::Noise;
 use super::samples::Samples;
@@ -29,16 +30,22 @@ const CELLS_PER_LINE: f64 = 24.0;
 pub(super) const RECOVERY_POLES: f64 = 8.0;
 
 /// Cells over all of `model`, in order, and a stretch of the dark behind its end.
-pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64) -> Vec<Cell> {
+pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
+    let (samples, noise, ceiling) = (given.samples, given.noise, given.ceiling);
     let receiver = &model.receiver;
     let zones = zones(model);
-    let from = samples.index(-4.0 * receiver.pulse - receiver.lead());
-    let to = last_sample(samples, model, noise);
+    let mut from = samples.index(-4.0 * receiver.pulse - receiver.lead());
+    let mut to = last_sample(samples, model, noise);
+    if let Some((a, b)) = given.window {
+        from = samples.index(a);
+        to = to.min(samples.index(b));
+    }
     let mut cells = Vec::with_capacity(1024);
     let mut k = from;
     let mut next = 0; // first zone that ends behind k
     let mut grown = 1.0;
     let mut cap = 1.0;
+    let mut tail_to = f64::NEG_INFINITY; // to here a slow tail bends the line
     let (mut lo, mut hi) = (0, 0);
     let mut recovered = f64::NEG_INFINITY; // behind this the receiver has left its limit
     while k < to {
@@ -46,9 +53,8 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
         while next < zones.len() && zones[next].to <= x {
             grown = zones[next].step;
             let end = zones.get(next + 1).map_or(samples.place(to), |z| z.from);
-            let longest =
-                if tail_here(model, x) { receiver.tail / 6.0 } else { 2.0 * receiver.pulse };
-            cap = ((end - x) / CELLS_PER_LINE).min(longest).max(1.0);
+            cap = ((end - x) / CELLS_PER_LINE).max(1.0);
+            tail_to = tail_reaching(model, x);
             next += 1;
         }
         let here =
@@ -56,7 +62,8 @@ pub(super) fn cut(samples: &Samples, model: &Model, noise: &Noise, ceiling: f64)
         let step = match here.fold(f64::INFINITY, f64::min) {
             step if step.is_finite() => step,
             _ => {
-                grown = (grown * 1.25).min(cap);
+                let bend = if x < tail_to { 0.5 * receiver.tail } else { f64::INFINITY };
+                grown = (grown * 1.25).min(cap).min(bend.max(1.0));
                 grown
             }
         };
@@ -100,7 +107,7 @@ fn in_toe(model: &Model, from: usize, start: f64, end: f64) -> bool {
     model.joints[from..].iter().take_while(|joint| joint.x - receiver.pulse < end).any(|joint| {
         let (before, until) = match (joint.clipped && joint.pinned, joint.clipped) {
             (true, _) => (2.0 * receiver.toe(), receiver.pulse),
-            (_, true) => (receiver.toe(), -2.0 * receiver.pole),
+            (_, true) => (receiver.toe(), -0.67 * receiver.lead()),
             _ => (receiver.toe(), -receiver.lead()),
         };
         let (from, to) = (joint.x - before, joint.x + until);
@@ -137,9 +144,11 @@ fn zones(model: &Model) -> Vec<Zone> {
     zones
 }
 
-fn tail_here(model: &Model, x: f64) -> bool {
+/// To where the slow tails of the joints before `x` are followed.
+fn tail_reaching(model: &Model, x: f64) -> f64 {
     let reach = model.receiver.tail_reach();
-    model.joints.iter().any(|j| j.tail.is_some() && j.x < x && x < j.x + reach)
+    let tails = model.joints.iter().filter(|j| j.tail.is_some() && j.x < x);
+    tails.map(|j| j.x + reach).fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// One behind the last sample worth fitting: a few pulses of dark behind the end, as far as its own

@@ -84,6 +84,7 @@ impl Found {
             misfit: 0.03,
             tail_share: self.tail_share,
             enough: LAST_GAIN,
+            window: None,
         };
         let pinned = fit::run(with, &given);
         places
@@ -153,7 +154,12 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         misfit: 0.03,
         tail_share: None,
         enough: SEARCH_GAIN,
+        window: None,
     };
+    if let Some(poles) = poles(&model, &given) {
+        model.receiver = model.receiver.with_poles(poles);
+        given.free_pole = Some(model.receiver.pole);
+    }
     let mut fit = fit::run(model, &given)?;
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
@@ -287,6 +293,45 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
         if expected(middle) > FALSE_ALARMS_PER_TRACE { low = middle } else { high = middle }
     }
     high
+}
+
+/// How many equal poles the receiver has: as many as the strongest whole reflection that stands
+/// alone is fitted best with. `None` where there is none.
+fn poles(model: &Model, given: &Given) -> Option<usize> {
+    let pulse = model.receiver.pulse;
+    let alone = |i: usize| {
+        let gap = model.joints[i].x - model.joints[i - 1].x;
+        let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - model.joints[i].x);
+        gap > 6.0 * pulse && next > 4.0 * pulse
+    };
+    let strong = |i: &usize| {
+        let joint = &model.joints[*i];
+        let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
+        let least = (30.0 * given.noise.sigma).max(3.0 * line);
+        !joint.clipped && joint.height.is_some_and(|h| h > least)
+    };
+    let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
+    let i = (1..model.joints.len())
+        .filter(|i| alone(*i) && strong(i))
+        .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
+    let x = model.joints[i].x;
+    // Sharp: the misfit of a wrong number of poles is what tells.
+    let near = Given {
+        window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
+        misfit: 0.003,
+        enough: LAST_GAIN,
+        ..*given
+    };
+    let before =
+        Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
+    let chi2 = |poles: usize| {
+        let receiver = model.receiver.with_poles(poles);
+        let alone = Model { joints: vec![before, model.joints[i]], receiver };
+        let given = Given { free_pole: Some(receiver.pole), ..near };
+        fit::run(alone, &given).map(|fit| fit.chi2)
+    };
+    let tried = [1, 2, 3, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
+    tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| best.0)
 }
 
 /// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a

@@ -16,6 +16,7 @@ pub(super) struct SlopePrior {
 }
 
 /// What the fit is given beside the model.
+#[derive(Clone, Copy)]
 pub(super) struct Given<'a> {
     pub samples: &'a Samples,
     pub noise: &'a Noise,
@@ -32,6 +33,8 @@ pub(super) struct Given<'a> {
     pub enough: f64,
     /// Share of a whole reflection's height that its slow tail has, where known.
     pub tail_share: Option<f64>,
+    /// The stretch that is looked at, in samples from the panel; `None` for all.
+    pub window: Option<(f64, f64)>,
 }
 
 /// Where each unknown stands in the system.
@@ -75,6 +78,7 @@ pub(super) struct Fit {
     pub layout: Layout,
     /// Factor of the inverse covariance.
     pub factor: Factor,
+    pub chi2: f64,
 }
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
@@ -107,7 +111,7 @@ const STEPS: usize = 8;
 /// Fits `model`, starting where it stands. `None` where the system cannot be solved.
 pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     center_lines(&mut model, given.samples);
-    let cells = cells::cut(given.samples, &model, given.noise, given.ceiling);
+    let cells = cells::cut(given, &model);
     let layout = Layout::new(&model, given);
     let lines = line_before(&layout);
     let reach = tail_reaches(&model, given.noise);
@@ -148,7 +152,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         settled = gained < 0.05 * at.chi2;
     }
     let factor = at.matrix.factor()?;
-    Some(Fit { model, layout, factor })
+    Some(Fit { model, layout, factor, chi2: at.chi2 })
 }
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
@@ -460,6 +464,8 @@ impl Work<'_> {
                 continue;
             }
             let (tail, change) = model.receiver.tail(cell.x - joint.x);
+            let bend = cell.n / model.receiver.tail;
+            let tail = tail * (1.0 + bend * bend / 24.0); // mean over the cell
             let height = joint.tail.unwrap_or(0.0);
             parts.fitted += height * tail;
             parts.misfit += (TAIL_MISFIT * height * tail).powi(2);

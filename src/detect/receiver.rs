@@ -1,4 +1,4 @@
-//! What the pulse and the receiver make of an edge: closed forms for three equal poles.
+//! What the pulse and the receiver make of an edge: closed forms for a few equal poles.
 //!
 //! Lengths are in samples. The receiver's mean delay of three pole lengths is taken out, as an
 //! instrument's zero does, so that an edge at 0 has its equal-area point there.
@@ -8,8 +8,11 @@
 pub(super) struct Receiver {
     /// Pulse length.
     pub pulse: f64,
-    /// Length of each of three equal poles. Receivers of one to five poles of the same variance
-    /// shift a fitted place by at most 0.002 pulse lengths (docs/theory.md).
+    /// Number of equal poles, 1 to 5: what the strongest reflection shows, else 3. Receivers of one to
+    /// five poles of the same variance shift a fitted place by at most 0.002 pulse lengths
+    /// (docs/theory.md), but their edges differ by some hundredths of a height.
+    pub poles: usize,
+    /// Length of each pole.
     pub pole: f64,
     /// Decay length of the slow tail behind a strong reflection.
     pub tail: f64,
@@ -21,18 +24,24 @@ const SETTLED_POLES: f64 = 24.0;
 impl Receiver {
     /// How far before an event its effect begins.
     pub fn lead(&self) -> f64 {
-        3.0 * self.pole
+        self.poles as f64 * self.pole
     }
 
-    /// How far before a reflection its light may show in a receiver of more poles than three: five
-    /// of the same variance show 1e-4 of a height here.
+    /// How far before a reflection its light may show where the receiver is not quite of equal poles:
+    /// five in place of three, of the same variance, show 1e-4 of a height here.
     pub fn toe(&self) -> f64 {
-        4.5 * self.pole
+        self.lead() + 0.87 * (self.poles as f64).sqrt() * self.pole
+    }
+
+    /// The same receiver with `poles` equal poles of the same variance.
+    pub fn with_poles(&self, poles: usize) -> Receiver {
+        let pole = self.pole * (self.poles as f64 / poles as f64).sqrt();
+        Receiver { poles, pole, ..*self }
     }
 
     /// How far behind an event both edges have settled.
     pub fn settled(&self) -> f64 {
-        self.pulse + (SETTLED_POLES - 3.0) * self.pole
+        self.pulse + SETTLED_POLES * self.pole - self.lead()
     }
 
     /// How far behind an event its slow tail is followed.
@@ -42,22 +51,30 @@ impl Receiver {
 
     /// A unit edge at `x` behind it, its integral from the beginning, and its change per sample.
     fn edge(&self, x: f64) -> (f64, f64, f64) {
-        let y = x / self.pole + 3.0;
+        let poles = self.poles as f64;
+        let y = x / self.pole + poles;
         if y <= 0.0 {
             return (0.0, 0.0, 0.0);
         }
         if y >= SETTLED_POLES {
             return (1.0, x, 0.0);
         }
+        // Of the terms y^k/k!: their sum, their sum weighted by the poles that are left, the last.
+        let (mut term, mut sum, mut weighted) = (1.0, 1.0, poles);
+        for k in 1..self.poles {
+            term *= y / k as f64;
+            sum += term;
+            weighted += (self.poles - k) as f64 * term;
+        }
         let e = (-y).exp();
-        let square = 0.5 * y * y;
-        let sum = self.pole * (y - 3.0 + e * (3.0 + 2.0 * y + square));
-        (1.0 - e * (1.0 + y + square), sum, square * e / self.pole)
+        (1.0 - e * sum, self.pole * (y - poles + e * weighted), e * term / self.pole)
     }
 
     /// Highest value of the answer to a unit impulse, per sample.
     pub fn impulse_top(&self) -> f64 {
-        2.0 * (-2.0_f64).exp() / self.pole
+        let top = self.poles as f64 - 1.0;
+        let term: f64 = (1..self.poles).map(|k| top / k as f64).product();
+        term * (-top).exp() / self.pole
     }
 
     /// Everything an event shows at `x` behind its place.
@@ -104,7 +121,7 @@ mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
 
-    const GOLDEN: Receiver = Receiver { pulse: 10.210_915, pole: 0.828_525, tail: 30.0 };
+    const GOLDEN: Receiver = Receiver { pulse: 10.210_915, poles: 3, pole: 0.828_525, tail: 30.0 };
 
     #[test]
     fn a_reflection_through_three_poles_has_the_golden_heights() {
@@ -127,20 +144,27 @@ mod tests {
 
     #[test]
     fn derivatives_are_differences() {
+        for poles in 1..=5 {
+            derivatives_are_differences_of(GOLDEN.with_poles(poles));
+        }
+    }
+
+    fn derivatives_are_differences_of(receiver: Receiver) {
         let step = 1e-5;
         for x in [-2.0, -0.3, 0.4, 3.0, 9.0, 10.5, 13.0, 40.0] {
-            let shape = GOLDEN.shape(x);
+            let shape = receiver.shape(x);
             let by_place =
-                (GOLDEN.shape(x + step).rect - GOLDEN.shape(x - step).rect) / (2.0 * step);
+                (receiver.shape(x + step).rect - receiver.shape(x - step).rect) / (2.0 * step);
             assert_abs_diff_eq!(shape.by_place, by_place, epsilon = 1e-6);
-            let with = |pole: f64| Receiver { pole, ..GOLDEN }.shape(x).rect;
-            let by_pole = (with(GOLDEN.pole + step) - with(GOLDEN.pole - step)) / (2.0 * step);
+            let with = |pole: f64| Receiver { pole, ..receiver }.shape(x).rect;
+            let by_pole = (with(receiver.pole + step) - with(receiver.pole - step)) / (2.0 * step);
             assert_abs_diff_eq!(shape.by_pole, by_pole, epsilon = 1e-6);
-            let ramp = (GOLDEN.shape(x + step).ramp - GOLDEN.shape(x - step).ramp) / (2.0 * step);
-            assert_abs_diff_eq!(shape.rect / GOLDEN.pulse, ramp, epsilon = 1e-6);
-            let with = |tail: f64| Receiver { tail, ..GOLDEN }.tail(x).0;
+            let ramp =
+                (receiver.shape(x + step).ramp - receiver.shape(x - step).ramp) / (2.0 * step);
+            assert_abs_diff_eq!(shape.rect / receiver.pulse, ramp, epsilon = 1e-6);
+            let with = |tail: f64| Receiver { tail, ..receiver }.tail(x).0;
             let by_tail = (with(GOLDEN.tail + step) - with(GOLDEN.tail - step)) / (2.0 * step);
-            assert_abs_diff_eq!(GOLDEN.tail(x).1, by_tail, epsilon = 1e-6);
+            assert_abs_diff_eq!(receiver.tail(x).1, by_tail, epsilon = 1e-6);
         }
     }
 }

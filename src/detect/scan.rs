@@ -91,7 +91,8 @@ impl View {
         from: f64,
         to: f64,
     ) -> View {
-        let m = means(samples);
+        // Only what is beyond doubt is looked for: half a pulse is fine enough.
+        let m = ((0.5 * samples.pulse) as usize).max(1);
         let mut raw = Raw::default();
         let (mut k, end) = (samples.index(from), samples.index(to));
         while k + m <= end {
@@ -183,16 +184,24 @@ pub(super) fn candidates(
         let reach = if whole { to - from } else { (window + gap) as f64 * view.step };
         let known = kept.len();
         let mut found: Vec<Candidate> = Vec::new();
-        let mut k = a + 2;
-        while k + gap + 2 < b {
+        let at = |k: usize, least: f64| {
             let left = if whole { a } else { k.saturating_sub(window).max(a) };
             let right = if whole { b } else { (k + gap + window).min(b) };
-            if let Some(candidate) = weigh(view, left, k, k + gap, right, lead, loose) {
-                if kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach) {
-                    found.push(candidate);
-                }
+            weigh(view, left, k, k + gap, right, lead, least)
+        };
+        // Coarse first: half a coarse step off, two thirds of a score are left.
+        let fine = (stride as usize).max(1);
+        let coarse = fine.max((0.5 * per_pulse).max(window as f64 / 8.0) as usize);
+        let mut k = a + 2;
+        while k + gap + 2 < b {
+            if at(k, 0.65 * loose).is_some() {
+                let near = (k.saturating_sub(coarse / 2).max(a + 2)..=k + coarse / 2).step_by(fine);
+                let near = near.filter(|k| k + gap + 2 < b).filter_map(|k| at(k, loose));
+                found.extend(near.filter(|candidate| {
+                    kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach)
+                }));
             }
-            k += stride as usize;
+            k += coarse;
         }
         found.sort_by(|p, q| q.score.total_cmp(&p.score));
         for candidate in found {

@@ -126,7 +126,7 @@ pub(super) fn model(
     usual_fall: f64,
 ) -> Model {
     let pole = noise.pole.clamp(samples.pulse / 60.0, samples.pulse / 5.0).max(0.15);
-    let receiver = Receiver { pulse: samples.pulse, pole, tail: 3.0 * samples.pulse };
+    let receiver = Receiver { pulse: samples.pulse, poles: 3, pole, tail: 3.0 * samples.pulse };
     let dark = samples.place(noise.dark_from.min(samples.len() - 1));
     let lights = noise.dark_from >= samples.len();
     let mut joints = vec![panel(samples, rises, ceiling)];
