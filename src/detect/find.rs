@@ -330,7 +330,7 @@ fn poles(model: &Model, given: &Given) -> Option<usize> {
         let given = Given { free_pole: Some(receiver.pole), ..near };
         fit::run(alone, &given).map(|fit| fit.chi2)
     };
-    let tried = [1, 2, 3, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
+    let tried = [1, 2, 3, 4, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
     tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| best.0)
 }
 

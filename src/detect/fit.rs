@@ -105,6 +105,9 @@ pub(super) const TAIL_MISFIT: f64 = 0.05;
 /// Largest share of a reflection's height that its slow tail has. More would be a peak of its own.
 const LARGEST_TAIL: f64 = 0.3;
 
+/// Longest decay in pulse lengths: a longer one cannot be told from the fibre's own slope.
+pub(super) const LONGEST_TAIL: f64 = 100.0;
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
 
@@ -570,7 +573,9 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
     }
     if let Some(unknown) = layout.tail_length {
         let tail = model.receiver.tail;
-        next.receiver.tail = (tail + change[unknown]).clamp(0.6 * tail, 1.6 * tail);
+        next.receiver.tail = (tail + change[unknown])
+            .clamp(0.6 * tail, 1.6 * tail)
+            .min(LONGEST_TAIL * model.receiver.pulse);
     }
     next
 }

@@ -22,20 +22,30 @@ pub(super) struct Rise {
 /// or one whose flat top is wider than the pulse can make it.
 pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     let top = samples.power.iter().copied().fold(0.0, f64::max);
-    let near = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
-    let at_top = |rise: &Rise| {
-        let k = samples.index(rise.x);
-        let end = (k + (1.5 * samples.pulse) as usize + 3).min(samples.len());
-        let start = k.saturating_sub(2);
-        samples.power[start..end].iter().filter(|p| **p > top - near).count() as f64
-    };
+    let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
     let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
-    let seen = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]);
-    let reach: Vec<f64> = seen.map(at_top).filter(|n| *n > 0.0).collect();
-    let widest = reach.iter().copied().fold(0.0, f64::max);
-    let shared = reach.len() >= 2 && widest >= 2.0;
-    let wide = widest > 1.08 * samples.pulse + 1.5;
-    if shared || wide { top - near } else { f64::INFINITY }
+    let seen: Vec<&Rise> = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]).collect();
+    let reach = |near: f64| -> Vec<usize> {
+        let at_top = |rise: &&Rise| {
+            let k = samples.index(rise.x);
+            let end = (k + (1.5 * samples.pulse) as usize + 3).min(samples.len());
+            let start = k.saturating_sub(2);
+            samples.power[start..end].iter().filter(|p| **p > top - near).count()
+        };
+        seen.iter().map(at_top).filter(|n| *n > 0).collect()
+    };
+    let level = reach(even);
+    let widest = level.iter().copied().max().unwrap_or(0) as f64;
+    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
+        return top - even;
+    }
+    // Tops of a few samples do not settle: three within a twentieth are one level still. By chance
+    // two more of a few reflections, spread over 15 dB, do so in one trace of some hundreds.
+    let uneven = 0.05 * top;
+    if samples.pulse < 6.0 && reach(uneven).len() >= 3 {
+        return top - uneven;
+    }
+    f64::INFINITY
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what

@@ -1,6 +1,7 @@
 //! The slow decay that strong reflections leave in a detector, before anything is fitted.
 
 use super::cells::RECOVERY_POLES;
+use super::fit::LONGEST_TAIL;
 use super::model::{Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -77,7 +78,8 @@ pub(super) fn follow(
         (samples.mean(start, start + third), samples.mean(start + third, start + 2 * third));
     let excess = first - base;
     let ratio = (excess / (second - base)).max(1.05);
-    let length = (third as f64 / ratio.ln()).clamp(0.3 * receiver.pulse, 400.0 * receiver.pulse);
+    let length =
+        (third as f64 / ratio.ln()).clamp(0.3 * receiver.pulse, LONGEST_TAIL * receiver.pulse);
     // The first pair still holds the edge's own settling.
     let falls = if falls.len() > 2 { &falls[1..] } else { &falls[..] };
     let slowest = falls.iter().copied().fold(f64::INFINITY, f64::min);
