@@ -433,7 +433,7 @@ fn add(
         let Some(line) = model.behind(i).copied() else { continue };
         let from = model.joints[i].x;
         let next = model.joints.get(i + 1).map(|next| next.x);
-        if seen_between(scanned, from, next, 0.3 * pulse) {
+        if scan::seen_between(scanned, from, next, 0.3 * pulse) {
             continue;
         }
         let Some(view) = View::of_residual(fit, samples, noise, given.slopes.sd, i) else {
@@ -473,13 +473,6 @@ fn add(
     model.joints.extend(new);
     model.sort();
     places_tried
-}
-
-/// Whether the joints of the last scan hold these two as neighbours.
-fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f64) -> bool {
-    let i = scanned.partition_point(|x| *x < from - near);
-    let same = |i: usize, x: f64| scanned.get(i).is_some_and(|s| (s - x).abs() < near);
-    same(i, from) && to.map_or(i + 1 == scanned.len(), |to| same(i + 1, to))
 }
 
 /// Loss and height of joint `i`, read where both lines show the same fibre: half a pulse behind it.

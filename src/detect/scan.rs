@@ -143,6 +143,13 @@ fn means(samples: &Samples) -> usize {
     ((samples.pulse / 6.0) as usize).max(1)
 }
 
+/// Whether the joints of the last scan hold these two as neighbours.
+pub(super) fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f64) -> bool {
+    let i = scanned.partition_point(|x| *x < from - near);
+    let same = |i: usize, x: f64| scanned.get(i).is_some_and(|s| (s - x).abs() < near);
+    same(i, from) && to.map_or(i + 1 == scanned.len(), |to| same(i + 1, to))
+}
+
 /// Variance of the mean of `n` samples of backscatter `power`.
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
     let rough = samples.pulse * noise.speckle.powi(2) * power * power;
@@ -180,7 +187,7 @@ pub(super) fn candidates(
         let whole = 2 * window >= b.saturating_sub(a);
         let stride =
             (window as f64 / 12.0).clamp((per_pulse / 4.0).max(1.0), (per_pulse / 2.0).max(1.0));
-        let stride = if whole { stride } else { stride.max(window as f64 / 24.0) };
+        let stride = stride.max(window.min(b.saturating_sub(a)) as f64 / 24.0);
         let reach = if whole { to - from } else { (window + gap) as f64 * view.step };
         let known = kept.len();
         let mut found: Vec<Candidate> = Vec::new();

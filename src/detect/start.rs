@@ -331,6 +331,7 @@ fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64
 fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, decays: &[f64]) {
     let decays: Vec<(f64, f64)> =
         model.joints.iter().map(|j| j.x).zip(decays.iter().copied()).collect();
+    let mut scanned: Vec<f64> = Vec::new();
     for _ in 0..4 {
         let mut hidden: Vec<(f64, f64)> =
             model.joints.iter().map(|joint| hidden_by(model, joint)).collect();
@@ -349,11 +350,16 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
                 None if model.ends_dark() => continue,
                 None => dark,
             };
+            let next = model.joints.get(i + 1).map(|next| next.x);
+            if scan::seen_between(&scanned, model.joints[i].x, next, 0.3 * samples.pulse) {
+                continue;
+            }
             new.extend(clear_steps(&view, model, samples, hidden[i].1, to));
         }
         if new.is_empty() {
             return;
         }
+        scanned = model.joints.iter().map(|joint| joint.x).collect();
         model.joints.extend(new);
         model.sort();
     }
