@@ -138,9 +138,9 @@ impl Raw {
     }
 }
 
-/// Samples in one mean: a sixth of a pulse loses nothing to the scan, the noise is coloured.
+/// Samples in one mean: a quarter of a pulse loses nothing to the scan, the noise is coloured.
 fn means(samples: &Samples) -> usize {
-    ((samples.pulse / 6.0) as usize).max(1)
+    ((samples.pulse / 4.0) as usize).max(1)
 }
 
 /// Whether the joints of the last scan hold these two as neighbours.

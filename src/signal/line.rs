@@ -67,11 +67,13 @@ impl Sums {
     }
 
     /// Sum of the weights of points `a..b`.
+    #[inline]
     pub fn weight(&self, a: usize, b: usize) -> f64 {
         self.sums[b][0] - self.sums[a][0]
     }
 
     /// Weighted mean of `y` over points `a..b`. `None` without weight.
+    #[inline]
     pub fn mean(&self, a: usize, b: usize) -> Option<f64> {
         let weight = self.weight(a, b);
         (weight > 0.0).then(|| (self.sums[b][3] - self.sums[a][3]) / weight)
@@ -92,6 +94,7 @@ impl Sums {
 
     /// As [`Sums::value_at`], with a slope that is believed to be 0 within `slope_sd` beforehand: a
     /// short stretch then tells its level, and a long one its slope.
+    #[inline]
     pub fn held_value_at(&self, a: usize, b: usize, x: f64, slope_sd: f64) -> Option<(f64, f64)> {
         let [w, wx, wxx, wy, wxy] = self.between(a, b);
         let wxx = wxx + self.slope_weight(slope_sd);
@@ -105,6 +108,7 @@ impl Sums {
     }
 
     /// What a belief of `slope_sd` adds to the sum of weight·x², in the scale of [`Sums::moments`].
+    #[inline]
     pub fn slope_weight(&self, slope_sd: f64) -> f64 {
         1.0 / (slope_sd * self.scale).powi(2)
     }
@@ -137,8 +141,10 @@ impl Sums {
         (x - self.origin) / self.scale
     }
 
+    #[inline]
     fn between(&self, a: usize, b: usize) -> [f64; 5] {
-        std::array::from_fn(|i| self.sums[b][i] - self.sums[a][i])
+        let (to, from) = (&self.sums[b], &self.sums[a]);
+        std::array::from_fn(|i| to[i] - from[i])
     }
 }
 
