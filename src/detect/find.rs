@@ -20,8 +20,8 @@ const SEARCH_GAIN: f64 = 1.0;
 const LAST_GAIN: f64 = 0.01;
 
 /// How even an instrument's scale is from one level to the next, one sigma: half a count of 0.001 dB.
-/// Steps are told from it, not from the noise alone.
-const EVEN_DB: f64 = 0.0005;
+/// Steps are told from it, not from the noise alone, and no loss is known better.
+pub(super) const EVEN_DB: f64 = 0.0005;
 
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
@@ -118,8 +118,7 @@ impl Size {
     /// How many sigmas its step or its reflection stands out, whichever is more.
     pub fn score(&self) -> f64 {
         let of = |value: f64, sigma: f64| if sigma > 0.0 { value / sigma } else { 0.0 };
-        let step_sigma = self.loss_sigma_db.hypot(EVEN_DB);
-        let step = if self.loss_sigma_db > 0.0 { self.loss_db.abs() / step_sigma } else { 0.0 };
+        let step = of(self.loss_db.abs(), self.loss_sigma_db);
         step.max(of(self.height, self.height_sigma.hypot(self.even_height)))
     }
 }
@@ -491,7 +490,7 @@ pub(super) fn size(fit: &Fit, i: usize) -> Size {
         let g = loss_gradient(fit, i);
         size.loss_db = DB_PER_NEPER * (before.log(at) - behind.log(at));
         let tail = fit::TAIL_MISFIT * tail_at(model, i, at) / before.power(at) * DB_PER_NEPER;
-        size.loss_sigma_db = fit.factor.variance(&g).sqrt().hypot(tail);
+        size.loss_sigma_db = fit.factor.variance(&g).sqrt().hypot(tail).hypot(EVEN_DB);
     }
     size
 }
@@ -534,7 +533,7 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
             }
             let size = size(&fit, i);
             let step = if size.loss_sigma_db > 0.0 {
-                size.loss_db.abs() / size.loss_sigma_db.hypot(EVEN_DB)
+                size.loss_db.abs() / size.loss_sigma_db
             } else {
                 0.0
             };

@@ -1,7 +1,7 @@
 //! From a fitted model to events, sections and the span.
 
 use super::echo::Lone;
-use super::find::{self, Found};
+use super::find::{self, EVEN_DB, Found};
 use super::fit::{Fit, TOP_RIPPLE};
 use super::model::{Behind, Line};
 use super::noise::Noise;
@@ -248,8 +248,10 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
         let mut g = vec![0.0; fit.layout.len];
         g[unknown + 1] = 1.0;
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
-        let attenuation =
-            Measured::new(line.fall * per_km, fit.factor.variance(&g).sqrt() * per_km);
+        // A scale uneven by EVEN_DB at both ends tilts the line.
+        let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - model.joints[i].x).max(1.0) / DB_PER_NEPER;
+        let sigma = fit.factor.variance(&g).sqrt().hypot(tilt);
+        let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
         sections.push(Section {
             from_m: PanelM(model.joints[i].x * samples.spacing_m),
             to_m: PanelM(to * samples.spacing_m),
