@@ -105,7 +105,7 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
 fn in_toe(model: &Model, from: usize, start: f64, end: f64) -> bool {
     let receiver = &model.receiver;
     model.joints[from..].iter().take_while(|joint| joint.x - receiver.pulse < end).any(|joint| {
-        let (before, until) = match (joint.clipped && joint.pinned, joint.clipped) {
+        let (before, until) = match (joint.clipped && joint.hidden, joint.clipped) {
             (true, _) => (2.0 * receiver.toe(), receiver.pulse),
             (_, true) => (receiver.toe(), -0.67 * receiver.lead()),
             _ => (receiver.toe(), -receiver.lead()),

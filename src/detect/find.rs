@@ -68,8 +68,10 @@ impl Found {
             if own.is_none() && inside && near(*x).is_none_or(|(_, off)| off > 1.3 * pulse) {
                 let behind = (0..model.joints.len()).rev().find(|i| model.joints[*i].x < *x);
                 if let Some(line) = behind.and_then(|i| model.behind(i)) {
-                    with.joints
-                        .push(Joint { pinned: true, ..Joint::new(*x, None, Behind::Fibre(*line)) });
+                    with.joints.push(Joint {
+                        held: Some((*x, 0.02 * pulse)),
+                        ..Joint::new(*x, None, Behind::Fibre(*line))
+                    });
                 }
             }
         }
@@ -95,7 +97,7 @@ impl Found {
                     return measured(&self.fit, i);
                 }
                 let fit = pinned.as_ref()?;
-                let at = |j: &Joint| j.pinned && (j.x - x).abs() < 0.5 * pulse;
+                let at = |j: &Joint| j.held.is_some() && (j.x - x).abs() < 0.5 * pulse;
                 measured(fit, fit.model.joints.iter().position(at)?)
             })
             .collect()

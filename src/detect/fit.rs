@@ -362,8 +362,9 @@ impl Work<'_> {
         }
         for (joint, i) in model.joints.iter().zip(&self.layout.place) {
             // The panel's own edges are not looked at.
-            let reach = if *i == 0 || joint.pinned { 0.02 } else { 2.0 };
-            believe(*i, joint.x, joint.x, reach * model.receiver.pulse);
+            let reach = if *i == 0 { 0.02 } else { 2.0 };
+            let (place, sd) = joint.held.unwrap_or((joint.x, reach * model.receiver.pulse));
+            believe(*i, joint.x, place, sd);
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.height).enumerate() {
             if let (Some(height), Some(i)) = (joint.height, i) {
@@ -430,6 +431,7 @@ impl Work<'_> {
                     (current.map_or(0.0, |c| c.power), next.map_or(0.0, |c| c.power));
                 parts.line = parts.line.max(right);
                 by_place += (left - right) * shape.rect / receiver.pulse;
+                by_pole += (right - left) * shape.ramp_by_pole;
                 // Second order of the blend: docs/theory.md
                 let fall = current.or(next).map_or(0.0, |c| c.fall);
                 parts.fitted +=

@@ -39,7 +39,6 @@ pub(super) enum Behind {
 }
 
 /// One event of the model.
-#[expect(clippy::struct_excessive_bools, reason = "four independent facts about one event")]
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Joint {
     /// Place in samples from the panel.
@@ -50,14 +49,17 @@ pub(super) struct Joint {
     pub tail: Option<f64>,
     /// The receiver was at its limit.
     pub clipped: bool,
+    /// It was so far over its limit that the edges tell nothing.
+    pub hidden: bool,
     /// Places so near to each other that they share this one's loss.
     pub places: usize,
     /// Light that bounced more than once.
     pub echo: bool,
     /// Stands out too little to be reported, and too much to be left out of the lines.
     pub faint: bool,
-    /// Its place is given, not looked for.
-    pub pinned: bool,
+    /// Where it is known to be beforehand and the standard deviation of that, in samples; `None` where
+    /// the fit alone tells.
+    pub held: Option<(f64, f64)>,
     /// Standard deviation of the place in samples by its profile, where that was looked at.
     pub spread: Option<f64>,
     /// What lies behind.
@@ -72,10 +74,11 @@ impl Joint {
             height,
             tail: None,
             clipped: false,
+            hidden: false,
             places: 1,
             echo: false,
             faint: false,
-            pinned: false,
+            held: None,
             spread: None,
             behind,
         }

@@ -85,7 +85,11 @@ impl Receiver {
         let ramp = if x >= self.settled() { 1.0 } else { (front_sum - back_sum) / self.pulse };
         // ∂edge/∂pole = impulse·(-x/pole), each edge from its own place
         let by_pole = -(front_h * x - back_h * (x - self.pulse)) / self.pole;
-        Shape { rect, ramp, by_place: front_h - back_h, by_pole }
+        // of the integral: (integral - x·edge)/pole, for its own change per sample is the edge
+        let behind = x - self.pulse;
+        let ramp_by_pole =
+            (front_sum - x * front - back_sum + behind * back) / (self.pole * self.pulse);
+        Shape { rect, ramp, by_place: front_h - back_h, by_pole, ramp_by_pole }
     }
 
     /// The slow tail of a reflection of height 1, and its change with the tail's length.
@@ -114,6 +118,8 @@ pub(super) struct Shape {
     pub by_place: f64,
     /// Change of `rect` with the pole length.
     pub by_pole: f64,
+    /// Change of `ramp` with the pole length.
+    pub ramp_by_pole: f64,
 }
 
 #[cfg(test)]
@@ -159,6 +165,9 @@ mod tests {
             let with = |pole: f64| Receiver { pole, ..receiver }.shape(x).rect;
             let by_pole = (with(receiver.pole + step) - with(receiver.pole - step)) / (2.0 * step);
             assert_abs_diff_eq!(shape.by_pole, by_pole, epsilon = 1e-6);
+            let with = |pole: f64| Receiver { pole, ..receiver }.shape(x).ramp;
+            let by_pole = (with(receiver.pole + step) - with(receiver.pole - step)) / (2.0 * step);
+            assert_abs_diff_eq!(shape.ramp_by_pole, by_pole, epsilon = 1e-6);
             let ramp =
                 (receiver.shape(x + step).ramp - receiver.shape(x - step).ramp) / (2.0 * step);
             assert_abs_diff_eq!(shape.rect / receiver.pulse, ramp, epsilon = 1e-6);

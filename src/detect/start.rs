@@ -178,8 +178,10 @@ fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64)
     if rise.top > ceiling {
         let (x, height) = cut_off(samples, receiver, rise);
         // Of a reflection far over the limit no more than the feet of its edges are seen.
-        let pinned = height > HIDDEN_HEIGHT * ceiling;
-        return Joint { clipped: true, pinned, ..Joint::new(x, Some(height), behind) };
+        let hidden = height > HIDDEN_HEIGHT * ceiling;
+        let sd = if hidden { 0.02 } else { 0.1 } * receiver.pulse;
+        let joint = Joint::new(x, Some(height), behind);
+        return Joint { clipped: true, hidden, held: Some((x, sd)), ..joint };
     }
     // Half height lies a third of a pole before the equal-area point: median 2.674 of 3 poles.
     let x = rise.x + 0.326 * receiver.pole;
