@@ -64,8 +64,13 @@ fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
 }
 
 fn place_var(fit: &Fit, i: usize) -> f64 {
-    let clipped = if fit.model.joints[i].clipped { 0.05 * fit.model.receiver.pulse } else { 0.0 };
-    fit.place_sigma(i).hypot(clipped).powi(2)
+    let joint = &fit.model.joints[i];
+    let guess = match (joint.clipped, joint.hidden) {
+        (_, true) => 0.15,
+        (true, _) => 0.05,
+        _ => 0.0,
+    };
+    fit.place_sigma(i).hypot(guess * fit.model.receiver.pulse).powi(2)
 }
 
 /// Marks joints that are echoes: at an expected place, of about the expected height, without loss.

@@ -171,7 +171,11 @@ fn place_sigma(fit: &Fit, i: usize) -> f64 {
     let sigma = fit.factor.variance(&g).sqrt().max(spread);
     // Of a cut-off peak the height is a guess, and its edges' place hangs on it.
     let receiver = &fit.model.receiver;
-    let guess = if fit.model.joints[i].clipped { 0.3 * receiver.pole } else { 0.0 };
+    let guess = match (fit.model.joints[i].clipped, fit.model.joints[i].hidden) {
+        (_, true) => receiver.pole.max(0.1 * receiver.pulse),
+        (true, _) => 0.3 * receiver.pole,
+        _ => 0.0,
+    };
     sigma.hypot(0.002 * receiver.pulse).hypot(0.02).hypot(guess)
 }
 
