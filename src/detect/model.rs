@@ -39,6 +39,7 @@ pub(super) enum Behind {
 }
 
 /// One event of the model.
+#[expect(clippy::struct_excessive_bools, reason = "four independent facts about one event")]
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Joint {
     /// Place in samples from the panel.

@@ -46,9 +46,10 @@ impl View {
             0 => model.joints[0].x + model.receiver.settled() + 1.0,
             _ => model.joints[i].x + hidden_behind(model, i),
         };
-        let to = match i + 1 < model.joints.len() {
-            true => model.onset(i + 1) - 1.0,
-            false => samples.place(noise.dark_from.min(samples.len() - 1)),
+        let to = if i + 1 < model.joints.len() {
+            model.onset(i + 1) - 1.0
+        } else {
+            samples.place(noise.dark_from.min(samples.len() - 1))
         };
         let m = means(samples);
         let (mut k, end) = (samples.index(from) + 1, samples.index(to));
