@@ -248,10 +248,15 @@ pub fn hold(path: &Path) -> io::Result<Held> {
     }
 }
 
-/// Whether a path lies in a folder, links and `..` followed. `false` where one of both is not there.
+/// Whether a path lies in a folder, or is it; links and `..` followed. A path that is not there yet
+/// lies where it would be made. `false` where there is no such folder.
 pub fn lies_in(path: &Path, folder: &Path) -> bool {
+    let there = |path: &&Path| path.exists();
+    let nearest = path.ancestors().find(there).filter(|p| !p.as_os_str().is_empty());
     let real = |path: &Path| fs::canonicalize(path).ok();
-    real(path).zip(real(folder)).is_some_and(|(path, folder)| path.starts_with(folder))
+    real(nearest.unwrap_or(Path::new(".")))
+        .zip(real(folder))
+        .is_some_and(|(path, folder)| folder.is_dir() && path.starts_with(folder))
 }
 
 /// Adds lines to the end of a file, which is made if it is not there, and forces them to the medium.

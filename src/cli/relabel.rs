@@ -2,49 +2,150 @@
 
 use std::path::{Path, PathBuf};
 
+use clap::ArgGroup;
+use strandline::copies::{self, Relabelled, Relabelling, Undone};
 use strandline::disk;
-use strandline::sor::{self, Change};
+use strandline::report::escape;
+use strandline::sor::Change;
 
-use super::{Exit, Out, files};
+use super::{Exit, Out, files, review};
 
 /// Corrects labels in copies of traces: samples, events and all other bytes stay as they are
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline relabel handset/fibre-12 --set fiber=013 --set cable=HFL-27 -o corrected\n\nThe traces themselves are never changed. Each copy's lengths, map and checksum are right again; what was changed stands in the folder's relabel-journal.csv."
+    group = ArgGroup::new("what").required(true).multiple(true).args(["set", "plan", "undo"]),
+    after_help = "Examples:\n  strandline relabel handset/fibre-12 --set fiber=013 --set cable=HFL-27 -o corrected\n  strandline relabel handset --plan plan.toml -o corrected\n  strandline relabel --undo corrected/relabel-journal.jsonl\n\nThe traces themselves are never changed. Each copy's lengths, map and checksum are right again; what was changed stands in the folder's relabel-journal.jsonl."
 )]
 pub(crate) struct Args {
     /// Trace files, or folders of them
-    #[arg(required = true, value_name = "FILE")]
+    #[arg(required_unless_present = "undo", value_name = "FILE")]
     paths: Vec<PathBuf>,
     /// A label and its new text: cable, fiber, from, to, code, operator, comment
-    #[arg(long, required = true, value_name = "LABEL=TEXT")]
+    #[arg(long, value_name = "LABEL=TEXT")]
     set: Vec<String>,
+    /// A plan: cable, fibre and locations become what it and the file's name say
+    #[arg(long, value_name = "PLAN")]
+    plan: Option<PathBuf>,
     /// Folder for the copies; files there are never written over
-    #[arg(short, long, value_name = "DIR")]
-    output: PathBuf,
+    #[arg(short, long, value_name = "DIR", required_unless_present = "undo")]
+    output: Option<PathBuf>,
+    /// Removes the copies that this journal made, where they are still what was made
+    #[arg(long, value_name = "JOURNAL", conflicts_with_all = ["paths", "set", "plan", "output"])]
+    undo: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let change = match change(&args.set) {
-        Ok(change) => change,
-        Err(message) => {
-            out.error(&message, Some("such as --set fiber=013"));
+    match (&args.undo, &args.output) {
+        (Some(journal), _) => undo(journal, out),
+        (None, Some(output)) => match prepared(args, output) {
+            Ok((change, plan)) => copied(args, output, &change, plan.as_ref(), out),
+            Err((message, hint)) => {
+                out.error(&message, hint);
+                Exit::CouldNot
+            }
+        },
+        (None, None) => Exit::CouldNot, // clap asks for one of both
+    }
+}
+
+type Prepared = (Change, Option<strandline::plan::Plan>);
+
+fn prepared(args: &Args, output: &Path) -> Result<Prepared, (String, Option<&'static str>)> {
+    let change = change(&args.set).map_err(|message| (message, Some("such as --set fiber=013")))?;
+    let plan = match &args.plan {
+        Some(path) => Some(review::read_plan(path).map_err(|message| (message, None))?.0),
+        None => None,
+    };
+    // A second run would take the copies for traces.
+    if let Some(path) = args.paths.iter().find(|path| disk::lies_in(output, path)) {
+        let says = format!("{}: lies in {}", output.display(), path.display());
+        return Err((says, Some("give a folder for the copies outside of the traces'")));
+    }
+    Ok((change, plan))
+}
+
+fn copied(
+    args: &Args,
+    output: &Path,
+    change: &Change,
+    plan: Option<&strandline::plan::Plan>,
+    out: &Out,
+) -> Exit {
+    let (files, mut exit) = files::found(&args.paths, out);
+    let mut work = match Relabelling::begin(output, change, plan) {
+        Ok(work) => work,
+        Err(error) => {
+            out.error(&format!("{}: {error}", output.display()), None);
             return Exit::CouldNot;
         }
     };
-    let (files, mut exit) = files::found(&args.paths, out);
-    let mut written = 0;
+    let (mut written, mut changed) = (0, 0);
     for file in &files {
-        match copy(file, &change, args) {
-            Ok(()) => written += 1,
+        match work.copy(file, &inside(file, &args.paths)) {
+            Ok(copy) => {
+                written += 1;
+                changed += usize::from(!copy.set.is_empty());
+                out.print(&told(file, &copy));
+            }
             Err(message) => {
                 out.error(&format!("{}: {message}", file.display()), None);
                 exit = Exit::CouldNot;
             }
         }
     }
-    out.note(&format!("{written} of {} traces copied to {}", files.len(), args.output.display()));
+    out.note(&format!(
+        "{written} of {} traces copied to {}, {changed} with other labels",
+        files.len(),
+        output.display()
+    ));
     exit
+}
+
+/// Where a file's copy lies in the folder of the copies: as it lies in the folder that was named.
+fn inside(file: &Path, paths: &[PathBuf]) -> PathBuf {
+    let below = paths.iter().find_map(|path| {
+        file.strip_prefix(path).ok().filter(|below| !below.as_os_str().is_empty())
+    });
+    let name = file.file_name().map_or(PathBuf::new(), PathBuf::from);
+    below.map_or(name, Path::to_owned)
+}
+
+fn told(file: &Path, copy: &Relabelled) -> String {
+    let mut parts: Vec<String> = copy
+        .set
+        .iter()
+        .map(|(label, change)| format!("{label} {:?} is now {:?}", change.from, change.to))
+        .collect();
+    parts.extend(copy.remarks.iter().cloned());
+    if parts.is_empty() {
+        parts.push("as it was".into());
+    }
+    if copy.known {
+        parts.push("this copy was there already".into());
+    }
+    escape::terminal(&format!("{}: {}", file.display(), parts.join("; "))) + "\n"
+}
+
+fn undo(journal: &Path, out: &Out) -> Exit {
+    let all = match copies::undo(journal) {
+        Ok(all) => all,
+        Err(error) => {
+            out.error(&format!("{}: {error}", journal.display()), None);
+            return Exit::CouldNot;
+        }
+    };
+    let count = |wanted| all.iter().filter(|(_, undone)| *undone == wanted).count();
+    for (copy, _) in all.iter().filter(|(_, undone)| *undone == Undone::Changed) {
+        let says = format!("{}: changed since it was made, so it stays", copy.display());
+        out.error(&says, None);
+    }
+    out.print(&format!(
+        "{} copies removed, {} gone already, {} changed and kept\n",
+        count(Undone::Removed),
+        count(Undone::Gone),
+        count(Undone::Changed)
+    ));
+    if count(Undone::Changed) > 0 { Exit::CouldNot } else { Exit::Done }
 }
 
 fn change(set: &[String]) -> Result<Change, String> {
@@ -70,29 +171,4 @@ fn change(set: &[String]) -> Result<Change, String> {
         *field = Some(text.to_owned());
     }
     Ok(change)
-}
-
-fn copy(file: &Path, change: &Change, args: &Args) -> Result<(), String> {
-    let bytes = disk::read(file).map_err(|error| format!("cannot be read: {error}"))?;
-    let changed = sor::relabel(&bytes, change).map_err(|error| error.to_string())?;
-    let name = file.file_name().ok_or("it has no name")?;
-    let target = args.output.join(name);
-    disk::write_new(&target, &changed).map_err(|error| format!("{}: {error}", target.display()))?;
-    let line = format!(
-        "{},{},{},{}\n",
-        quoted(&file.to_string_lossy()),
-        disk::sha256(&bytes),
-        disk::sha256(&changed),
-        quoted(&args.set.join("; "))
-    );
-    let journal = args.output.join("relabel-journal.csv");
-    if !disk::exists(&journal) {
-        disk::append(&journal, "file,sha256_before,sha256_after,set\n")
-            .map_err(|error| error.to_string())?;
-    }
-    disk::append(&journal, &line).map_err(|error| error.to_string())
-}
-
-fn quoted(text: &str) -> String {
-    format!("\"{}\"", strandline::report::escape::cell(text).replace('"', "\"\""))
 }

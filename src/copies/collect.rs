@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::journal::Journal;
+use super::slashed;
 use crate::job::{self, Identity};
 use crate::plan::Plan;
 use crate::report::escape;
@@ -14,7 +15,7 @@ use crate::trace::{Label, Trace};
 use crate::{disk, source};
 
 /// Name of the journal in the folder that traces are brought to.
-pub const JOURNAL: &str = "collect-journal.jsonl";
+pub const COLLECT_JOURNAL: &str = "collect-journal.jsonl";
 
 /// Folder in it for files that cannot be read as traces. Their names there end in `.unreadable`, so
 /// that nothing that walks the folder for traces stumbles over them; the bytes are as they were.
@@ -110,7 +111,7 @@ pub fn collect(
 ) -> Result<Vec<Collected>, CollectError> {
     files.sort();
     files.dedup();
-    let journal_path = into.join(JOURNAL);
+    let journal_path = into.join(COLLECT_JOURNAL);
     let failed = |error| CollectError::Folder { path: into.to_owned(), error };
     let _held = disk::hold(&into.join(LOCK)).map_err(|error| match error.kind() {
         io::ErrorKind::WouldBlock => CollectError::Busy(into.to_owned()),
@@ -137,7 +138,7 @@ pub fn collect(
 fn contents(into: &Path) -> io::Result<BTreeMap<String, PathBuf>> {
     let mut known = BTreeMap::new();
     for path in disk::files_in(into)? {
-        if path.file_name().is_some_and(|name| name == JOURNAL || name == LOCK) {
+        if path.file_name().is_some_and(|name| name == COLLECT_JOURNAL || name == LOCK) {
             continue;
         }
         let Ok(bytes) = disk::read(&path) else { continue }; // too large to be a trace, or not ours
@@ -274,9 +275,4 @@ fn safe(text: &str) -> String {
         name.push('_');
     }
     name
-}
-
-fn slashed(path: &Path) -> String {
-    let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
-    parts.join("/")
 }

@@ -3,5 +3,15 @@
 
 mod collect;
 mod journal;
+mod relabel;
 
-pub use collect::{Became, CollectError, Collected, JOURNAL, UNREADABLE, collect};
+use std::path::Path;
+
+pub use collect::{Became, COLLECT_JOURNAL, CollectError, Collected, UNREADABLE, collect};
+pub use relabel::{RELABEL_JOURNAL, Relabel, Relabelled, Relabelling, Undone, undo};
+
+/// A path as journals write it, the same on every system.
+fn slashed(path: &Path) -> String {
+    let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
+    parts.join("/")
+}

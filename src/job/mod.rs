@@ -14,7 +14,7 @@ mod test;
 
 pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
-pub use name::{Direction, Identity, Named, number};
+pub use name::{Direction, Identity, Named, direction, number};
 pub use test::{Content, Test, TestVerdict, measure, read};
 
 use crate::plan::{Directions, Plan};

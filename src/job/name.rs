@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::plan::Plan;
-use crate::trace::Trace;
+use crate::trace::{Labels, Trace};
 
 /// From which end a trace was taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -48,7 +48,7 @@ impl Identity {
                 .settings
                 .wavelength_nm
                 .map(|nm| plan.planned_wavelength_nm(nm).unwrap_or(nm.round() as u16)),
-            direction: direction(trace, plan).or(named.direction),
+            direction: direction(labels, plan).or(named.direction),
             own_cable: labels.cable.is_blank()
                 || labels.cable.text().eq_ignore_ascii_case(&plan.cable.id),
         }
@@ -64,10 +64,10 @@ pub fn number(text: &str) -> Option<u32> {
 }
 
 /// From which end, by the locations on the labels. `None` where they are not the plan's ends.
-fn direction(trace: &Trace, plan: &Plan) -> Option<Direction> {
+pub fn direction(labels: &Labels, plan: &Plan) -> Option<Direction> {
     let same = |text: String, end: &str| !text.is_empty() && text.eq_ignore_ascii_case(end);
     let [a, b] = &plan.cable.ends;
-    let (from, to) = (trace.labels.from.text(), trace.labels.to.text());
+    let (from, to) = (labels.from.text(), labels.to.text());
     if same(from.clone(), a) || same(to.clone(), b) {
         Some(Direction::AToB)
     } else if same(from, b) || same(to, a) {

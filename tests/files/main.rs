@@ -10,6 +10,7 @@ use strandline::{disk, sor, source};
 
 mod collect;
 mod on_disk;
+mod relabel;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
