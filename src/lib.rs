@@ -4,9 +4,9 @@
 //! The rooms, in reading order: [`units`] and [`signal`] are the ground, [`disk`] alone touches
 //! files; [`event`] and [`trace`] are the nouns; [`sor`], [`text`] and [`source`] bring a file in;
 //! [`simulate`] renders a described fibre, [`detect`] measures a trace, [`combine`] joins all traces
-//! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`] and [`job`] judge; [`copies`]
-//! brings traces home and corrects their labels; [`plot`] and [`report`] show. A room knows only the
-//! rooms before it; `tests/layers.rs` keeps that.
+//! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`] and [`job`] judge; [`draft`]
+//! guesses a plan; [`copies`] brings traces home and corrects their labels; [`plot`] and [`report`]
+//! show. A room knows only the rooms before it; `tests/layers.rs` keeps that.
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
@@ -15,6 +15,7 @@ pub mod combine;
 pub mod copies;
 pub mod detect;
 pub mod disk;
+pub mod draft;
 pub mod event;
 pub mod findings;
 pub mod grade;

@@ -11,6 +11,7 @@ use strandline::report::{CAUTION, escape, table};
 
 mod budget;
 mod collect;
+mod draft;
 mod events;
 mod files;
 mod plot;
@@ -60,6 +61,7 @@ enum Command {
     Show(show::Args),
     Events(events::Args),
     Plot(plot::Args),
+    Plan(draft::Args),
     Review(review::Args),
     Tray(tray::Args),
     Budget(budget::Args),
@@ -84,6 +86,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Show(args) => show::run(&args, &out),
         Command::Events(args) => events::run(&args, &out),
         Command::Plot(args) => plot::run(&args, &out),
+        Command::Plan(args) => draft::run(&args, &out),
         Command::Review(args) => review::run(&args, &out),
         Command::Budget(args) => budget::run(&args, &out),
         Command::Tray(args) => tray::run(&args, &out),

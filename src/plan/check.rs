@@ -213,7 +213,7 @@ fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
 const WAVELENGTHS_NM: std::ops::RangeInclusive<u16> = 600..=2000;
 
 /// Most fibres of one cable: a bound against slips such as "1-24000".
-const MOST_FIBERS: u32 = 6912;
+pub const MOST_FIBERS: u32 = 6912;
 
 /// Numbers of a list of numbers and ranges, ascending, each once.
 fn fibers(text: &str) -> Result<Vec<u32>, String> {

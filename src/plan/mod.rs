@@ -12,7 +12,7 @@ mod preset;
 mod standards;
 mod write;
 
-pub use check::PlanError;
+pub use check::{MOST_FIBERS, PlanError};
 pub use preset::{Figure, Part, Preset, Source, Standing};
 pub use standards::PRESETS;
 pub use write::write;

@@ -62,9 +62,10 @@ fn a_good_file_ends_with_0_and_carries_the_caution() {
 
 #[test]
 fn the_documented_help_has_an_example_everywhere() {
-    for command in
-        ["show", "events", "plot", "simulate", "review", "tray", "budget", "collect", "relabel"]
-    {
+    for command in [
+        "show", "events", "plot", "simulate", "review", "plan", "tray", "budget", "collect",
+        "relabel",
+    ] {
         let output = run(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));
         assert!(out(&output).contains("Example"), "{command}");

@@ -9,6 +9,7 @@ use strandline::trace::Trace;
 use strandline::{disk, sor, source};
 
 mod collect;
+mod draft;
 mod on_disk;
 mod relabel;
 

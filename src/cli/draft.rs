@@ -1,0 +1,60 @@
+//! `strandline plan`: a plan drafted from traces.
+
+use std::path::PathBuf;
+
+use strandline::{disk, draft, source};
+
+use super::progress::Progress;
+use super::{Exit, Out, files};
+
+/// Drafts a plan from a folder of traces, and says line by line what was guessed
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  strandline plan traces/job -o plan.toml\n\nA draft sets no limits: fill them in, check every guess, then run `strandline review` with it."
+)]
+pub(crate) struct Args {
+    /// Folders of traces, or trace files
+    #[arg(required = true, value_name = "FOLDER")]
+    paths: Vec<PathBuf>,
+    /// File for the plan, never written over; without it the plan goes to stdout
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+}
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let (files, listed) = files::found(&args.paths, out);
+    let progress = Progress::new(files.len());
+    let drafted = draft::draft(files, &source::Options::default(), &|| progress.step());
+    drop(progress);
+    let draft = match drafted {
+        Ok(draft) => draft,
+        Err(error) => {
+            out.error(&error.to_string(), None);
+            return Exit::CouldNot;
+        }
+    };
+    let mut exit = listed;
+    for (path, says) in &draft.unreadable {
+        out.error(&format!("{}: {says}", path.display()), None);
+        exit = Exit::CouldNot;
+    }
+    match &args.output {
+        None => out.print(&draft.text),
+        Some(path) => match disk::write_new(path, draft.text.as_bytes()) {
+            Ok(()) => out.note(&format!(
+                "{}: drafted, {} fibres, {} joints; it has no limits yet",
+                path.display(),
+                draft.plan.cable.fibers.len(),
+                draft.plan.joints.len()
+            )),
+            Err(error) => {
+                out.error(
+                    &format!("{}: {error}", path.display()),
+                    Some("a plan that is there is never written over: give another name"),
+                );
+                exit = Exit::CouldNot;
+            }
+        },
+    }
+    exit
+}

@@ -1,0 +1,68 @@
+//! The draft as the text of a plan file, with what was guessed as comments.
+
+use std::path::PathBuf;
+
+use super::{Guesses, Sheet};
+use crate::plan::{self, Plan};
+use crate::report::escape;
+
+/// What stands at the top and above the limits.
+pub(super) fn head(sheets: &[Sheet], unreadable: &[(PathBuf, String)], guesses: &mut Guesses) {
+    guesses.head.push(format!(
+        "Drafted from {} traces. Lines that begin with # say what was guessed: check each, then take them out.",
+        sheets.len()
+    ));
+    if !unreadable.is_empty() {
+        guesses.head.push(format!("{} more files could not be read.", unreadable.len()));
+    }
+    let multimode = sheets.iter().all(|s| s.wavelength_nm.is_some_and(|nm| nm < 1200))
+        || sheets.iter().any(|s| s.labels.fiber_type == Some(651));
+    let preset = if multimode { "premises-om3" } else { "outside-plant-g652d" };
+    guesses.limits.push(
+        "no limits yet: traces show what a cable is, not what was agreed, and nothing is judged until they are filled in here"
+            .into(),
+    );
+    guesses.limits.push(format!(
+        "the contract's come first; where it is silent, a preset from open standards may help to begin: preset = \"{preset}\""
+    ));
+    guesses.limits.push(
+        "such as: splice_db, connector_db, reflectance_db, attenuation_db_per_km, link_loss_db"
+            .into(),
+    );
+    guesses.limits.push(
+        "confidence, one_way_db and linearity_db_per_db are no limits but how verdicts are reached"
+            .into(),
+    );
+}
+
+/// The plan's text with comments above the tables that they concern. Reading it gives the plan.
+pub(super) fn whole(plan: &Plan, guesses: &Guesses) -> String {
+    let bare = plan::write(plan);
+    let mut joints = guesses.joints.iter();
+    let mut text = comment(&guesses.head);
+    for line in bare.lines() {
+        text.push_str(&match line {
+            "[cable]" => comment(&guesses.cable),
+            "[measure]" => comment(&guesses.measure),
+            "[[joint]]" => joints.next().map_or(String::new(), |own| comment(own)),
+            "[limits]" => comment(&guesses.limits),
+            _ => String::new(),
+        });
+        text.push_str(line);
+        text.push('\n');
+    }
+    // A label may hold a line that looks like a heading.
+    if plan::read(&text).as_ref() == Ok(plan) {
+        return text;
+    }
+    let all = [&guesses.head, &guesses.cable, &guesses.measure, &guesses.limits];
+    all.iter().map(|own| comment(own)).collect::<String>() + &bare
+}
+
+fn comment(lines: &[String]) -> String {
+    let mut text = String::new();
+    for line in lines {
+        text.push_str(&format!("# {}\n", escape::terminal(line)));
+    }
+    text
+}
