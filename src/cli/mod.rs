@@ -11,12 +11,15 @@ use strandline::report::{CAUTION, escape, table};
 
 mod budget;
 mod collect;
+mod completions;
 mod draft;
 mod events;
 mod files;
+mod man;
 mod plot;
 mod progress;
 mod relabel;
+mod report;
 mod review;
 mod show;
 mod simulate;
@@ -68,6 +71,8 @@ enum Command {
     Collect(collect::Args),
     Relabel(relabel::Args),
     Simulate(simulate::Args),
+    Completions(completions::Args),
+    Man(man::Args),
 }
 
 /// Parses, runs, and turns the end into an exit status.
@@ -93,6 +98,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Collect(args) => collect::run(&args, &out),
         Command::Relabel(args) => relabel::run(&args, &out),
         Command::Simulate(args) => simulate::run(&args, &out),
+        Command::Completions(args) => completions::run(&args, &out),
+        Command::Man(args) => man::run(&args, &out),
     };
     ExitCode::from(exit.max(out.ended()) as u8)
 }

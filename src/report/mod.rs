@@ -6,6 +6,8 @@ pub mod events;
 #[cfg(feature = "cli")]
 pub mod losses;
 pub mod page;
+#[cfg(feature = "cli")]
+pub mod pdf;
 pub mod review;
 pub mod sheets;
 pub mod show;

@@ -257,7 +257,7 @@ fn finding(found: &Finding) -> FindingData {
     }
 }
 
-fn severity(severity: Severity) -> &'static str {
+pub(super) fn severity(severity: Severity) -> &'static str {
     match severity {
         Severity::Remark => "remark",
         Severity::Fault => "fault",

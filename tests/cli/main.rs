@@ -63,8 +63,18 @@ fn a_good_file_ends_with_0_and_carries_the_caution() {
 #[test]
 fn the_documented_help_has_an_example_everywhere() {
     for command in [
-        "show", "events", "plot", "simulate", "review", "plan", "tray", "budget", "collect",
+        "show",
+        "events",
+        "plot",
+        "simulate",
+        "review",
+        "tray",
+        "budget",
+        "collect",
         "relabel",
+        "completions",
+        "man",
+        "plan",
     ] {
         let output = run(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));

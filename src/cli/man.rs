@@ -1,0 +1,57 @@
+//! `strandline man`: the manual, a page a command.
+
+use std::io;
+use std::path::PathBuf;
+
+use clap::CommandFactory;
+use clap_mangen::Man;
+use strandline::disk;
+
+use super::{Cli, Exit, Out};
+
+/// The manual: its first page, or all pages into a folder
+#[derive(clap::Args)]
+#[command(after_help = "Example:\n  strandline man -o ~/.local/share/man/man1")]
+pub(crate) struct Args {
+    /// Folder for all pages, a page a command, made where it is missing
+    #[arg(short, long, value_name = "DIR")]
+    output: Option<PathBuf>,
+}
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let pages = match pages() {
+        Ok(pages) => pages,
+        Err(error) => {
+            out.error(&format!("the manual could not be made: {error}"), None);
+            return Exit::CouldNot;
+        }
+    };
+    let Some(folder) = &args.output else {
+        out.print(&String::from_utf8_lossy(&pages[0].1));
+        return Exit::Done;
+    };
+    for (name, page) in &pages {
+        let path = folder.join(name);
+        if let Err(error) = disk::write_whole(&path, page) {
+            out.error(&format!("{}: cannot be written: {error}", path.display()), None);
+            return Exit::CouldNot;
+        }
+    }
+    out.note(&format!("{} pages written into {}", pages.len(), folder.display()));
+    Exit::Done
+}
+
+/// Name and text of every page, that of the whole command first.
+fn pages() -> io::Result<Vec<(String, Vec<u8>)>> {
+    let mut whole = Cli::command();
+    whole.build(); // gives each command the name of its page
+    let commands: Vec<clap::Command> = whole.get_subcommands().cloned().collect();
+    std::iter::once(whole).chain(commands).map(page).collect()
+}
+
+fn page(command: clap::Command) -> io::Result<(String, Vec<u8>)> {
+    let man = Man::new(command).source(concat!("strandline ", env!("CARGO_PKG_VERSION")));
+    let mut text = Vec::new();
+    man.render(&mut text)?;
+    Ok((man.get_filename(), text))
+}

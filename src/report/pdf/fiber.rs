@@ -1,0 +1,187 @@
+//! Half a page for each fibre: its traces, its links, its joints, what is to be said of it.
+
+use super::face::Weight;
+use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Stand};
+use super::picture::{self, Drawn, Frame, Place, Window};
+use super::{Source, finding, with_sigma};
+use crate::job::Direction;
+use crate::report::review::{Document, FiberData};
+use crate::report::table;
+
+const PICTURE_HEIGHT: f32 = 112.0;
+const ROW: f32 = 6.6;
+
+pub(super) fn put(
+    paper: &mut Paper,
+    source: &Source,
+    document: &Document,
+    own: &FiberData,
+    first: bool,
+) {
+    if first {
+        paper.new_page();
+    }
+    // Heading, pictures and the beginning of both tables stay together; so does a whole fibre that
+    // fits half a page.
+    let rows = own.joints.len() + own.links.len();
+    let said = own.findings.len() as f32 * 36.0;
+    let whole = 84.0 + PICTURE_HEIGHT + 1.45 * ROW * (rows + 4) as f32 + said;
+    paper.need(whole.min(360.0));
+    if first {
+        paper.bookmark("Fibres", false);
+    }
+    paper.bookmark(&format!("Fibre {}: {}", own.fiber, own.verdict), true);
+    let length = own.length_m.map_or(String::new(), |m| format!(", {m:.1} m"));
+    let title = format!(
+        "Fibre {}, {} in the {} tube{length}: {}",
+        own.fiber, own.color, own.tube_color, own.verdict
+    );
+    paper.heading(&title, 10.5, 0.0);
+    pictures(paper, source, own);
+    links(paper, document, own);
+    joints(paper, own);
+    for found in &own.findings {
+        finding(paper, found, 7.0);
+    }
+    paper.y += 8.0;
+}
+
+/// Both directions side by side, over the same stretch of cable.
+fn pictures(paper: &mut Paper, source: &Source, own: &FiberData) {
+    let nm = &source.plan.measure.wavelengths_nm;
+    let Some(window) = Window::of(own.fiber, source.drawn) else {
+        paper.paragraph("No trace of this fibre can be drawn.", 8.0, Weight::Regular, 0.0);
+        return;
+    };
+    let places = places(own);
+    let half = INSIDE / 2.0;
+    let y = paper.y + 18.0;
+    for (n, direction) in [Direction::AToB, Direction::BToA].into_iter().enumerate() {
+        let x = MARGIN + n as f32 * half + 18.0;
+        let frame = Frame { x, y, width: half - 24.0, height: PICTURE_HEIGHT };
+        let traces: Vec<&Drawn> =
+            source.drawn.iter().filter(|d| d.is_of(own.fiber, direction)).collect();
+        let end = if direction == Direction::AToB { "a" } else { "b" };
+        let cut = if window.cuts(&traces) { "; peaks cut" } else { "" };
+        let head = format!("from end {end}: dB over metres from end a{cut}");
+        paper.text((x, y - 10.0), 178.0, 6.0, Weight::Bold, &head);
+        if traces.is_empty() {
+            let at = (x + 8.0, y + 0.5 * PICTURE_HEIGHT);
+            paper.text(at, 200.0, 8.0, Weight::Regular, "no trace from this end");
+        }
+        picture::put(paper, frame, window, &traces, &places, nm);
+        legend(paper, (x + frame.width, y - 10.0), nm);
+    }
+    paper.y = y + PICTURE_HEIGHT + 12.0;
+}
+
+/// Each wavelength's line with its name, ending at a place.
+fn legend(paper: &mut Paper, at: (f32, f32), nm: &[u16]) {
+    let mut x = at.0;
+    for &wavelength_nm in nm.iter().rev().take(4) {
+        let (color, dash) = picture::style(wavelength_nm, nm);
+        let name = wavelength_nm.to_string();
+        paper.text_before((x, at.1), 1.0, 5.5, &name);
+        x -= paper.faces.width(&name, 5.5, Weight::Regular) + 2.0;
+        let points = vec![(x - 10.0, at.1 - 2.0), (x, at.1 - 2.0)];
+        paper.put(Item::Line { points, color, thick: 0.9, dash });
+        x -= 13.0;
+    }
+}
+
+/// Every joint and end connector once, and whether it failed at any wavelength.
+fn places(own: &FiberData) -> Vec<Place> {
+    let mut places: Vec<Place> = Vec::new();
+    for joint in &own.joints {
+        let failed = joint.verdict == Some("fail");
+        match places.iter_mut().find(|place| place.0 == joint.name) {
+            Some(place) => place.2 |= failed,
+            None => places.push((joint.name.clone(), joint.at_m, failed)),
+        }
+    }
+    places
+}
+
+/// A row for each wavelength: what became of its measurements, and the link.
+fn links(paper: &mut Paper, document: &Document, own: &FiberData) {
+    let columns = [
+        ("wavelength nm".into(), 58.0, Stand::Right),
+        ("from end a".into(), 68.0, Stand::Left),
+        ("from end b".into(), 68.0, Stand::Left),
+        ("link loss dB".into(), 76.0, Stand::Right),
+        ("limit dB".into(), 46.0, Stand::Right),
+        ("link".into(), 62.0, Stand::Left),
+        ("return loss dB".into(), 71.0, Stand::Right),
+        ("return".into(), 62.0, Stand::Left),
+    ];
+    let rows: Vec<Vec<Cell>> = own
+        .links
+        .iter()
+        .map(|link| {
+            let test = |direction: Direction| {
+                let found = document.tests.iter().find(|test| {
+                    test.fiber == Some(own.fiber)
+                        && test.wavelength_nm == Some(link.wavelength_nm)
+                        && test.direction == Some(direction.word())
+                        && (test.counts || test.verdict == "missing")
+                });
+                Cell::verdict(found.map_or("", |test| test.verdict))
+            };
+            vec![
+                Cell::plain(link.wavelength_nm.to_string()),
+                test(Direction::AToB),
+                test(Direction::BToA),
+                Cell::plain(with_sigma(link.loss_db, link.loss_sigma_db, 3)),
+                Cell::plain(table::figure(link.limit_db, 3)),
+                Cell::verdict(link.verdict.unwrap_or("")),
+                Cell::plain(with_sigma(link.return_loss_db, link.return_loss_sigma_db, 2)),
+                Cell::verdict(link.return_loss_verdict.unwrap_or("")),
+            ]
+        })
+        .collect();
+    paper.table(&columns, &rows, ROW);
+    paper.y -= 2.0;
+}
+
+/// A row for each joint or end connector and wavelength.
+fn joints(paper: &mut Paper, own: &FiberData) {
+    let columns = [
+        ("joint".into(), 62.0, Stand::Left),
+        ("at m".into(), 70.0, Stand::Right),
+        ("nm".into(), 26.0, Stand::Right),
+        ("from a dB".into(), 74.0, Stand::Right),
+        ("from b dB".into(), 74.0, Stand::Right),
+        ("loss dB".into(), 74.0, Stand::Right),
+        ("reflectance dB".into(), 67.0, Stand::Right),
+        ("joint is".into(), 64.0, Stand::Left),
+    ];
+    let rows: Vec<Vec<Cell>> = own
+        .joints
+        .iter()
+        .map(|joint| {
+            let loss = Cell::plain(with_sigma(joint.loss_db, joint.loss_sigma_db, 3));
+            let failed = joint.verdict == Some("fail");
+            let loss = Cell { weight: if failed { Weight::Bold } else { loss.weight }, ..loss };
+            let from_a = with_sigma(joint.loss_from_a_db, joint.loss_from_a_sigma_db, 3);
+            let from_b = with_sigma(joint.loss_from_b_db, joint.loss_from_b_sigma_db, 3);
+            let peak = with_sigma(joint.reflectance_db, joint.reflectance_sigma_db, 2);
+            let bound = joint.reflectance_db.is_some() && joint.reflectance_sigma_db.is_none();
+            vec![
+                Cell::plain(joint.name.as_str()),
+                Cell::plain(with_sigma(Some(joint.at_m), positive(joint.at_sigma_m), 1)),
+                Cell::plain(joint.wavelength_nm.to_string()),
+                Cell::plain(from_a),
+                Cell::plain(from_b),
+                loss,
+                Cell::plain(if bound { format!("≥ {peak}") } else { peak }),
+                Cell::verdict(joint.verdict.unwrap_or("")),
+            ]
+        })
+        .collect();
+    paper.table(&columns, &rows, ROW);
+}
+
+/// The end connectors' places are where distances begin: they have no sigma.
+fn positive(sigma: f64) -> Option<f64> {
+    (sigma > 0.0).then_some(sigma)
+}

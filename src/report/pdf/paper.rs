@@ -1,0 +1,302 @@
+//! Pages as lists of what stands on them, filled from top to bottom. Nothing here knows of PDF.
+//!
+//! Points of 1/72 inch, from the top left corner. Every text is cut or wrapped to the room it has.
+
+use super::face::{Faces, Weight};
+
+/// A4.
+pub(super) const WIDTH: f32 = 595.28;
+pub(super) const HEIGHT: f32 = 841.89;
+/// Free of everything but the lines at the foot.
+pub(super) const MARGIN: f32 = 42.0;
+/// What one line of text or a row of a table has to its sides.
+pub(super) const INSIDE: f32 = WIDTH - 2.0 * MARGIN;
+const BOTTOM: f32 = HEIGHT - 56.0;
+
+/// Red, green, blue.
+pub(super) type Color = [u8; 3];
+
+pub(super) const INK: Color = [38, 42, 48];
+pub(super) const FAINT: Color = [200, 200, 200];
+/// Behind headings of tables.
+pub(super) const SHADE: Color = [238, 238, 236];
+
+/// Something on a page.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Item {
+    /// A line of text from its left end at its foot.
+    Text { x: f32, y: f32, size: f32, weight: Weight, text: String },
+    /// A filled rectangle.
+    Area { x: f32, y: f32, width: f32, height: f32, color: Color },
+    /// A line through points, with a dash where wanted.
+    Line { points: Vec<(f32, f32)>, color: Color, thick: f32, dash: Option<f32> },
+}
+
+/// A place that the reader's program lists.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Bookmark {
+    pub title: String,
+    pub page: usize,
+    pub y: f32,
+    /// Whether it belongs to the one before that does not.
+    pub inner: bool,
+}
+
+/// How a column's cells stand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Stand {
+    Left,
+    Right,
+    /// Left, wrapped.
+    Wrapped,
+}
+
+/// A column: heading, width in points, how it stands.
+pub(super) type Column = (String, f32, Stand);
+
+/// A cell: its text, its weight, the colour behind it, whether a mark stands before its word.
+#[derive(Clone, Debug)]
+pub(super) struct Cell {
+    pub text: String,
+    pub weight: Weight,
+    pub behind: Option<Color>,
+    pub marked: bool,
+}
+
+impl Cell {
+    pub(super) fn plain(text: impl Into<String>) -> Cell {
+        Cell { text: text.into(), weight: Weight::Regular, behind: None, marked: false }
+    }
+
+    /// A verdict's word with its mark.
+    pub(super) fn verdict(word: &str) -> Cell {
+        let weight = if word == "fail" { Weight::Bold } else { Weight::Regular };
+        Cell { text: word.to_owned(), weight, behind: tint(word), marked: !word.is_empty() }
+    }
+}
+
+/// What lies behind a verdict: shades that keep apart in grey as well.
+pub(super) fn tint(word: &str) -> Option<Color> {
+    match word {
+        "fail" | "unreadable" => Some([243, 205, 187]),
+        "undecided" => Some([248, 240, 208]),
+        "missing" | "incomplete" => Some([222, 222, 222]),
+        _ => None,
+    }
+}
+
+/// All pages so far, and where the next thing goes.
+pub(super) struct Paper {
+    pub faces: Faces,
+    pub pages: Vec<Vec<Item>>,
+    pub bookmarks: Vec<Bookmark>,
+    pub y: f32,
+}
+
+impl Paper {
+    pub(super) fn new(faces: Faces) -> Paper {
+        Paper { faces, pages: vec![Vec::new()], bookmarks: Vec::new(), y: MARGIN }
+    }
+
+    pub(super) fn put(&mut self, item: Item) {
+        if let Some(page) = self.pages.last_mut() {
+            page.push(item);
+        }
+    }
+
+    pub(super) fn new_page(&mut self) {
+        self.pages.push(Vec::new());
+        self.y = MARGIN;
+    }
+
+    /// Room below on this page.
+    pub(super) fn room(&self) -> f32 {
+        BOTTOM - self.y
+    }
+
+    /// Goes to a new page where `height` does not fit below.
+    pub(super) fn need(&mut self, height: f32) {
+        if self.room() < height && self.y > MARGIN {
+            self.new_page();
+        }
+    }
+
+    pub(super) fn bookmark(&mut self, title: &str, inner: bool) {
+        let title = self.faces.shown(title);
+        self.bookmarks.push(Bookmark { title, page: self.pages.len() - 1, y: self.y, inner });
+    }
+
+    /// A line of text at a place, cut to its room.
+    pub(super) fn text(
+        &mut self,
+        at: (f32, f32),
+        room: f32,
+        size: f32,
+        weight: Weight,
+        text: &str,
+    ) {
+        let text = self.faces.shown(text);
+        let text = self.faces.cut(&text, size, weight, room);
+        if !text.is_empty() {
+            self.put(Item::Text { x: at.0, y: at.1, size, weight, text });
+        }
+    }
+
+    /// A line of text that ends at `at`, or has its middle there, `share` of its width before it.
+    pub(super) fn text_before(&mut self, at: (f32, f32), share: f32, size: f32, text: &str) {
+        let text = self.faces.shown(text);
+        let width = self.faces.width(&text, size, Weight::Regular);
+        self.text((at.0 - share * width, at.1), width + 1.0, size, Weight::Regular, &text);
+    }
+
+    /// A heading, kept together with `below` points of what follows.
+    pub(super) fn heading(&mut self, text: &str, size: f32, below: f32) {
+        self.need(size + 14.0 + below);
+        self.y += size + 8.0;
+        self.text((MARGIN, self.y), INSIDE, size, Weight::Bold, text);
+        self.y += 6.0;
+    }
+
+    /// Lines of text over the page's width, `indent` from the left.
+    pub(super) fn paragraph(&mut self, text: &str, size: f32, weight: Weight, indent: f32) {
+        let text = self.faces.shown(text);
+        for line in self.faces.wrap(&text, size, weight, INSIDE - indent) {
+            self.need(1.35 * size);
+            self.y += 1.35 * size;
+            self.text((MARGIN + indent, self.y), INSIDE - indent, size, weight, &line);
+        }
+        self.y += 0.4 * size;
+    }
+
+    /// A table from the left margin; its heading stands again on each page it reaches.
+    pub(super) fn table(&mut self, columns: &[Column], rows: &[Vec<Cell>], size: f32) {
+        let mut headed = false;
+        for row in rows {
+            let lines = columns
+                .iter()
+                .zip(row)
+                .map(|((_, width, stand), cell)| self.lines_of(cell, *width, *stand, size).len())
+                .max();
+            let height = 1.45 * size * lines.unwrap_or(1).max(1) as f32;
+            if !headed || self.room() < height {
+                self.need(height + 2.0 * size);
+                self.head(columns, size);
+                headed = true;
+            }
+            self.row(columns, row, size, height);
+        }
+        self.y += size;
+    }
+
+    fn head(&mut self, columns: &[Column], size: f32) {
+        let height = 1.6 * size;
+        let width = columns.iter().map(|c| c.1).sum();
+        let y = self.y;
+        self.put(Item::Area { x: MARGIN, y, width, height, color: SHADE });
+        let mut x = MARGIN;
+        for (title, width, stand) in columns {
+            let cell = Cell { weight: Weight::Bold, ..Cell::plain(title.as_str()) };
+            let stand = if *stand == Stand::Right { Stand::Right } else { Stand::Left };
+            self.cell((x, y), &cell, *width, stand, size);
+            x += width;
+        }
+        self.y += height;
+    }
+
+    fn row(&mut self, columns: &[Column], row: &[Cell], size: f32, height: f32) {
+        let (mut x, y) = (MARGIN, self.y);
+        for ((_, width, stand), cell) in columns.iter().zip(row) {
+            if let Some(color) = cell.behind {
+                self.put(Item::Area { x, y, width: width - 1.0, height: height - 0.6, color });
+            }
+            self.cell((x, y), cell, *width, *stand, size);
+            x += width;
+        }
+        self.y += height;
+        let points = vec![(MARGIN, self.y - 0.3), (x, self.y - 0.3)];
+        self.put(Item::Line { points, color: FAINT, thick: 0.3, dash: None });
+    }
+
+    /// A cell's lines, each as wide as its room at most.
+    fn lines_of(&self, cell: &Cell, width: f32, stand: Stand, size: f32) -> Vec<String> {
+        let text = self.faces.shown(&cell.text);
+        let room = width - 2.0 * PADDING - if cell.marked { MARK_ROOM * size } else { 0.0 };
+        match stand {
+            Stand::Wrapped => self.faces.wrap(&text, size, cell.weight, room),
+            Stand::Left | Stand::Right => vec![self.faces.cut(&text, size, cell.weight, room)],
+        }
+    }
+
+    fn cell(&mut self, at: (f32, f32), cell: &Cell, width: f32, stand: Stand, size: f32) {
+        let mut x = at.0 + PADDING;
+        if cell.marked {
+            self.mark((x, at.1 + 0.37 * size), size, &cell.text);
+            x += MARK_ROOM * size;
+        }
+        let weight = cell.weight;
+        for (n, text) in self.lines_of(cell, width, stand, size).into_iter().enumerate() {
+            let own = self.faces.width(&text, size, weight);
+            let from = if stand == Stand::Right { at.0 + width - PADDING - own } else { x };
+            let y = at.1 + size * (1.1 + 1.45 * n as f32);
+            if !text.is_empty() {
+                self.put(Item::Text { x: from, y, size, weight, text });
+            }
+        }
+    }
+
+    /// The mark before a verdict's word, from its upper left corner, as tall as `size`.
+    fn mark(&mut self, at: (f32, f32), size: f32, word: &str) {
+        let scale = MARK_WIDTH * size / 28.0;
+        for stroke in strokes(word) {
+            let points = stroke.iter().map(|(x, y)| (at.0 + scale * x, at.1 + scale * y)).collect();
+            self.put(Item::Line { points, color: INK, thick: 1.6 * scale, dash: None });
+        }
+    }
+}
+
+/// Width of a mark, and of it with the blank behind, for each point of its text's size.
+const MARK_WIDTH: f32 = 1.7;
+const MARK_ROOM: f32 = 2.1;
+
+/// Lines of a mark, in a field of 28 × 12: the same as on the page for a browser. A whole strand passes,
+/// a broken one fails, a wave is undecided, a gap is missing.
+fn strokes(word: &str) -> &'static [&'static [(f32, f32)]] {
+    const WAVE: &[(f32, f32)] = &[
+        (1.0, 6.0),
+        (2.6, 3.4),
+        (4.25, 2.5),
+        (5.9, 3.4),
+        (9.1, 8.6),
+        (10.75, 9.5),
+        (12.4, 8.6),
+        (15.6, 3.4),
+        (17.25, 2.5),
+        (18.9, 3.4),
+        (22.1, 8.6),
+        (23.75, 9.5),
+        (25.4, 8.6),
+        (27.0, 6.0),
+    ];
+    match word {
+        "pass" => &[&[(1.0, 6.0), (27.0, 6.0)]],
+        "fail" => {
+            &[&[(1.0, 3.5), (11.0, 3.5)], &[(17.0, 8.5), (27.0, 8.5)], &[(11.5, 10.5), (16.5, 1.5)]]
+        }
+        "undecided" => &[WAVE],
+        "incomplete" => &[
+            &[(1.0, 6.0), (13.0, 6.0)],
+            &[(23.0, 6.0), (27.0, 6.0)],
+            &[(13.0, 3.0), (13.0, 9.0)],
+            &[(23.0, 3.0), (23.0, 9.0)],
+        ],
+        _ => &[
+            &[(1.0, 6.0), (5.0, 6.0)],
+            &[(23.0, 6.0), (27.0, 6.0)],
+            &[(5.0, 3.0), (5.0, 9.0)],
+            &[(23.0, 3.0), (23.0, 9.0)],
+        ],
+    }
+}
+
+/// Between a cell's edge and its text.
+const PADDING: f32 = 2.0;

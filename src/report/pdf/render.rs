@@ -1,0 +1,168 @@
+//! Finished pages as PDF: the only part that knows krilla.
+
+use std::sync::Arc;
+
+use krilla::color::rgb;
+use krilla::destination::XyzDestination;
+use krilla::geom::{PathBuilder, Point, Rect};
+use krilla::metadata::{DateTime, Metadata};
+use krilla::num::NormalizedF32;
+use krilla::outline::{Outline, OutlineNode};
+use krilla::page::PageSettings;
+use krilla::paint::{Fill, LineJoin, Stroke, StrokeDash};
+use krilla::surface::Surface;
+use krilla::text::{Font, GlyphId, KrillaGlyph};
+use krilla::{Data, Document};
+
+use super::face::{self, Faces, Weight};
+use super::paper::{Bookmark, Color, HEIGHT, Item, Paper, WIDTH};
+
+/// What a document says of itself.
+pub(super) struct About {
+    pub title: String,
+    pub made_unix_s: u32,
+    /// The plan's hash: with the bytes it makes the document's own number.
+    pub plan_sha256: String,
+}
+
+/// The document's bytes; `None` where krilla refuses them, which no input brings about.
+pub(super) fn document(paper: &Paper, about: &About) -> Option<Vec<u8>> {
+    let fonts = Fonts {
+        regular: Font::new(data(Weight::Regular), 0)?,
+        bold: Font::new(data(Weight::Bold), 0)?,
+    };
+    let mut document = Document::new();
+    for items in &paper.pages {
+        let mut page = document.start_page_with(PageSettings::from_wh(WIDTH, HEIGHT)?);
+        let mut surface = page.surface();
+        for item in items {
+            draw(&mut surface, item, &paper.faces, &fonts);
+        }
+        surface.finish();
+        page.finish();
+    }
+    document.set_outline(outline(&paper.bookmarks));
+    document.set_metadata(metadata(about));
+    document.finish().ok()
+}
+
+struct Fonts {
+    regular: Font,
+    bold: Font,
+}
+
+fn data(weight: Weight) -> Data {
+    Data::from(Arc::new(face::bytes(weight)) as Arc<dyn AsRef<[u8]> + Send + Sync>)
+}
+
+fn draw(surface: &mut Surface<'_>, item: &Item, faces: &Faces, fonts: &Fonts) {
+    match item {
+        Item::Text { x, y, size, weight, text } => {
+            fill(surface, super::paper::INK);
+            let font = match weight {
+                Weight::Regular => &fonts.regular,
+                Weight::Bold => &fonts.bold,
+            };
+            let glyphs = glyphs(faces, text, *weight);
+            let at = Point::from_xy(*x, *y);
+            surface.draw_glyphs(at, &glyphs, font.clone(), text, *size, false);
+        }
+        Item::Area { x, y, width, height, color } => {
+            let mut path = PathBuilder::new();
+            let Some(rect) = Rect::from_xywh(*x, *y, *width, *height) else { return };
+            path.push_rect(rect);
+            fill(surface, *color);
+            if let Some(path) = path.finish() {
+                surface.draw_path(&path);
+            }
+        }
+        Item::Line { points, color, thick, dash } => {
+            surface.set_fill(None);
+            surface.set_stroke(Some(Stroke {
+                paint: paint(*color),
+                width: *thick,
+                line_join: LineJoin::Round,
+                dash: dash.map(|on| StrokeDash { array: vec![on, 0.6 * on], offset: 0.0 }),
+                ..Stroke::default()
+            }));
+            through(surface, points);
+        }
+    }
+}
+
+fn paint(color: Color) -> krilla::paint::Paint {
+    rgb::Color::new(color[0], color[1], color[2]).into()
+}
+
+fn fill(surface: &mut Surface<'_>, color: Color) {
+    surface.set_stroke(None);
+    let opacity = NormalizedF32::ONE;
+    surface.set_fill(Some(Fill { paint: paint(color), opacity, ..Fill::default() }));
+}
+
+/// Draws what leads through some points.
+fn through(surface: &mut Surface<'_>, points: &[(f32, f32)]) {
+    let mut path = PathBuilder::new();
+    for (n, (x, y)) in points.iter().enumerate() {
+        if n == 0 {
+            path.move_to(*x, *y);
+        } else {
+            path.line_to(*x, *y);
+        }
+    }
+    if let Some(path) = path.finish() {
+        surface.draw_path(&path);
+    }
+}
+
+/// A letter a glyph, so that a search finds what is read.
+fn glyphs(faces: &Faces, text: &str, weight: Weight) -> Vec<KrillaGlyph> {
+    let all = faces.glyphs(text, weight);
+    let ends = all.iter().skip(1).map(|glyph| glyph.0).chain([text.len()]);
+    all.iter()
+        .zip(ends)
+        .map(|(&(from, id, width), to)| {
+            KrillaGlyph::new(GlyphId::new(id), width, 0.0, 0.0, 0.0, from..to, None)
+        })
+        .collect()
+}
+
+fn outline(bookmarks: &[Bookmark]) -> Outline {
+    let mut outer: Vec<OutlineNode> = Vec::new();
+    for mark in bookmarks {
+        let place = XyzDestination::new(mark.page, Point::from_xy(0.0, (mark.y - 8.0).max(0.0)));
+        let node = OutlineNode::new(mark.title.clone(), place);
+        match outer.last_mut() {
+            Some(last) if mark.inner => last.push_child(node),
+            _ => outer.push(node),
+        }
+    }
+    let mut outline = Outline::new();
+    for node in outer {
+        outline.push_child(node);
+    }
+    outline
+}
+
+fn metadata(about: &About) -> Metadata {
+    let metadata = Metadata::new()
+        .title(about.title.clone())
+        .language("en".into())
+        .creator(format!("strandline {}", env!("CARGO_PKG_VERSION")))
+        .document_id(about.plan_sha256.clone());
+    let Ok(made) = jiff::Timestamp::from_second(i64::from(about.made_unix_s)) else {
+        return metadata;
+    };
+    let made = made.to_zoned(jiff::tz::TimeZone::UTC);
+    let part = |value: i8| value.unsigned_abs();
+    metadata.creation_date(
+        DateTime::new(made.year().unsigned_abs())
+            .month(part(made.month()))
+            .day(part(made.day()))
+            .hour(part(made.hour()))
+            .minute(part(made.minute()))
+            .second(part(made.second()))
+            .utc_offset_hour(0)
+            .utc_offset_minute(0),
+    )
+}
