@@ -269,14 +269,14 @@ pub fn append(path: &Path, text: &str) -> io::Result<()> {
     file.sync_data()
 }
 
-/// Size in bytes and time of last change, in seconds since 1970, of a file.
+/// Size in bytes and time of last change, in nanoseconds since 1970, of a file.
 ///
 /// # Errors
 /// Where it cannot be looked at.
-pub fn size_and_time(path: &Path) -> io::Result<(u64, u64)> {
+pub fn stamp(path: &Path) -> io::Result<(u64, u128)> {
     let data = fs::metadata(path)?;
     let since = data.modified()?.duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
-    Ok((data.len(), since.as_secs()))
+    Ok((data.len(), since.as_nanos()))
 }
 
 /// SHA-256 of some bytes, as 64 lower-case hex digits. Source: FIPS 180-4.

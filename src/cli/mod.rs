@@ -9,12 +9,14 @@ use clap::{Parser, Subcommand, ValueEnum};
 use strandline::grade::Verdict;
 use strandline::report::{CAUTION, escape, table};
 
+mod arrivals;
 mod budget;
 mod collect;
 mod completions;
 mod draft;
 mod events;
 mod files;
+mod jobs;
 mod man;
 mod plot;
 mod progress;
@@ -24,6 +26,7 @@ mod review;
 mod show;
 mod simulate;
 mod tray;
+mod watch;
 
 /// How a command ended; the larger one wins where several files end differently.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -67,6 +70,7 @@ enum Command {
     Plan(draft::Args),
     Review(review::Args),
     Tray(tray::Args),
+    Watch(watch::Args),
     Budget(budget::Args),
     Collect(collect::Args),
     Relabel(relabel::Args),
@@ -94,6 +98,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Plan(args) => draft::run(&args, &out),
         Command::Review(args) => review::run(&args, &out),
         Command::Budget(args) => budget::run(&args, &out),
+        Command::Watch(args) => watch::run(&args, &out),
         Command::Tray(args) => tray::run(&args, &out),
         Command::Collect(args) => collect::run(&args, &out),
         Command::Relabel(args) => relabel::run(&args, &out),

@@ -4,10 +4,11 @@ use std::path::PathBuf;
 
 use strandline::job::Review;
 use strandline::plan::{self, Plan};
-use strandline::report::review;
+use strandline::report::{jobs as listing, review};
 use strandline::{disk, job, source};
 
 use super::files;
+use super::jobs::{self, Order, Work};
 use super::progress::Progress;
 use super::report;
 use super::{Exit, Out};
@@ -21,9 +22,15 @@ pub(crate) struct Args {
     /// Folders of traces, or trace files
     #[arg(required = true, value_name = "FOLDER")]
     paths: Vec<PathBuf>,
-    /// The plan
+    /// The plan, else the folder's own plan.toml; one for each folder reviews several jobs
     #[arg(long, value_name = "PLAN")]
-    plan: PathBuf,
+    plan: Vec<PathBuf>,
+    /// Several jobs: their order
+    #[arg(long, value_enum, default_value = "name", value_name = "ORDER")]
+    sort: Order,
+    /// The worklist instead: what to measure or repair next, on the way from end a to end b
+    #[arg(long, conflicts_with = "json")]
+    todo: bool,
     /// The document strandline.review/1 for programs
     #[arg(long)]
     json: bool,
@@ -32,11 +39,27 @@ pub(crate) struct Args {
     report: Option<PathBuf>,
 }
 
+/// What helps where a plan cannot be read.
+pub(super) const NO_PLAN: &str =
+    "give --plan PLAN, or lay plan.toml into the folder; `strandline plan FOLDER` drafts one";
+
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let (plan, plan_sha256) = match read_plan(&args.plan) {
-        Ok(read) => read,
+    let plan = match jobs::paired(&args.paths, &args.plan) {
+        Ok(Work::One(plan)) => plan,
+        Ok(Work::Several(_)) if args.todo || args.report.is_some() => {
+            out.error("--todo and --report take one job at a time", None);
+            return Exit::CouldNot;
+        }
+        Ok(Work::Several(work)) => return jobs::run(&work, args.sort, args.json, out),
         Err(message) => {
             out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
+    let (plan, plan_sha256) = match read_plan(&plan) {
+        Ok(read) => read,
+        Err(message) => {
+            out.error(&message, Some(NO_PLAN).filter(|_| args.plan.is_empty()));
             return Exit::CouldNot;
         }
     };
@@ -50,9 +73,11 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
                 return Exit::CouldNot;
             }
         }
-    } else {
-        out.lines(&review::lines(&review, &plan, out.width));
+    } else if args.todo {
+        out.lines(&listing::todo(&review, &plan, out.width));
         out.caution();
+    } else {
+        tell(&review, &plan, out);
     }
     let written = match &args.report {
         Some(folder) => report::write(folder, &review, &plan, &plan_sha256, out),
@@ -66,6 +91,13 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
 pub(super) fn of(files: Vec<PathBuf>, plan: &Plan) -> Review {
     let progress = Progress::new(files.len());
     job::review(files, plan, &source::Options::default(), &|| progress.step())
+}
+
+/// Prints a review for people.
+pub(super) fn tell(review: &Review, plan: &Plan, out: &Out) -> Exit {
+    out.lines(&review::lines(review, plan, out.width));
+    out.caution();
+    if review.is_clean() { Exit::Done } else { Exit::Objection }
 }
 
 /// Reports the files of a review that could not be read.

@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use strandline::grade::Verdict;
-use strandline::job::{self, FiberReview, JointReview};
+use strandline::job::{self, FiberReview, JointReview, Review};
+use strandline::plan::{Directions, Plan, PlannedJoint};
 use strandline::report::table::{self, Align, Column};
 use strandline::report::{escape, events};
 
@@ -24,6 +25,53 @@ pub(crate) struct Args {
     /// The joint, as the plan names it
     #[arg(long, value_name = "NAME")]
     joint: String,
+    /// The cable is built from end a to this joint so far: there it ends for now
+    #[arg(long, value_name = "NAME")]
+    built_to: Option<String>,
+}
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let planned = review::read_plan(&args.plan)
+        .map(|(plan, _)| plan)
+        .and_then(|plan| built(plan, args.built_to.as_deref()));
+    let tray = planned.and_then(|plan| Tray::new(plan, &args.joint, args.built_to.is_some()));
+    let tray = match tray {
+        Ok(tray) => tray,
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
+    let (files, listed) = files::found(&args.paths, out);
+    let answer = review::of(files, &tray.plan);
+    let exit = tray.tell(&answer, out);
+    exit.max(listed).max(review::unreadable(&answer, out))
+}
+
+/// The plan as far as the cable is built: it ends at the joint, and is measured from end a alone.
+pub(super) fn built(mut plan: Plan, to: Option<&str>) -> Result<Plan, String> {
+    let Some(name) = to else { return Ok(plan) };
+    let at_m = named(&plan, name)?.at_m;
+    plan.cable.length_m = Some(at_m);
+    plan.joints.retain(|joint| joint.at_m < at_m);
+    plan.measure.directions = Directions::AToB;
+    plan.measure.tail_m = None; // nothing is connected to fibres that are not spliced yet
+    Ok(plan)
+}
+
+fn named<'a>(plan: &'a Plan, name: &str) -> Result<&'a PlannedJoint, String> {
+    plan.joints.iter().find(|joint| joint.name.eq_ignore_ascii_case(name)).ok_or_else(|| {
+        let names: Vec<&str> = plan.joints.iter().map(|joint| joint.name.as_str()).collect();
+        format!("the plan has no joint {name:?} to here, it has: {}", names.join(", "))
+    })
+}
+
+/// A joint and the plan that it stands in.
+pub(super) struct Tray {
+    pub(super) plan: Plan,
+    joint: PlannedJoint,
+    /// Whether the far end is not there yet.
+    one_end: bool,
 }
 
 const COLUMNS: [Column; 6] = [
@@ -35,55 +83,89 @@ const COLUMNS: [Column; 6] = [
     ("do", Align::Left),
 ];
 
-pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let plan = match review::read_plan(&args.plan) {
-        Ok((plan, _)) => plan,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
+impl Tray {
+    pub(super) fn new(plan: Plan, joint: &str, one_end: bool) -> Result<Tray, String> {
+        let joint = named(&plan, joint)?.clone();
+        Ok(Tray { plan, joint, one_end })
+    }
+
+    /// Prints the whole tray; [`Exit::Done`] where every fibre may be closed.
+    pub(super) fn tell(&self, answer: &Review, out: &Out) -> Exit {
+        let mut rows = Vec::new();
+        let mut all_fine = !answer.fibers.is_empty();
+        for fiber in &answer.fibers {
+            let (own, fine) = self.rows(fiber);
+            rows.extend(own);
+            all_fine &= fine;
         }
-    };
-    let Some(joint) = plan.joints.iter().find(|j| j.name.eq_ignore_ascii_case(&args.joint)) else {
-        let names: Vec<&str> = plan.joints.iter().map(|j| j.name.as_str()).collect();
-        out.error(
-            &format!("the plan has no joint {:?}, it has: {}", args.joint, names.join(", ")),
-            None,
-        );
-        return Exit::CouldNot;
-    };
-    let (files, listed) = files::found(&args.paths, out);
-    let answer = review::of(files, &plan);
-    let mut rows = Vec::new();
-    let mut all_fine = !answer.fibers.is_empty();
-    for fiber in &answer.fibers {
+        let limit = self
+            .plan
+            .joint_limit_db(self.joint.kind)
+            .map_or("no limit in the plan".into(), |l| format!("limit {l} dB"));
+        let mut lines = vec![format!(
+            "{} at {:.1} m of {}, {limit}",
+            escape::terminal(&self.joint.name),
+            self.joint.at_m,
+            escape::terminal(&self.plan.cable.id)
+        )];
+        lines.extend(table::lines(&COLUMNS, &rows, out.width));
+        out.lines(&lines);
+        out.caution();
+        if let Some(name) = all_stop_at(answer, &self.plan) {
+            out.note(&format!(
+                "every fibre stops at {name}: if the cable is built to there so far, say --built-to {name}"
+            ));
+        }
+        if all_fine { Exit::Done } else { Exit::Objection }
+    }
+
+    /// The lines of one fibre as a table.
+    pub(super) fn fiber_lines(&self, fiber: &FiberReview, width: usize) -> Vec<String> {
+        table::lines(&COLUMNS, &self.rows(fiber).0, width)
+    }
+
+    /// A row for each wavelength of a fibre, and whether its tray may be closed.
+    fn rows(&self, fiber: &FiberReview) -> (Vec<Vec<String>>, bool) {
         let measured: Vec<(&JointReview, &str)> = fiber
             .joints
             .iter()
-            .filter(|j| j.name == joint.name)
-            .map(|own| (own, advice(fiber, own)))
+            .filter(|own| own.name == self.joint.name)
+            .map(|own| (own, self.advice(fiber, own)))
             .collect();
         // A tray is closed over a fibre, not over one of its wavelengths.
         let fine = !measured.is_empty() && measured.iter().all(|(_, advice)| *advice == FINE);
-        all_fine &= fine;
-        for (own, advice) in measured {
-            let advice = if advice == FINE && !fine { ONE_ALONE } else { advice };
-            rows.push(row(fiber, own, advice));
+        let row = |(own, advice): &(&JointReview, &str)| {
+            row(fiber, own, if *advice == FINE && !fine { ONE_ALONE } else { advice })
+        };
+        (measured.iter().map(row).collect(), fine)
+    }
+
+    /// One of four instructions, with its reason. It names no end that cannot be measured from.
+    fn advice(&self, fiber: &FiberReview, own: &JointReview) -> &'static str {
+        let bend = fiber
+            .findings
+            .iter()
+            .any(|f| f.kind == "bend" && f.place.as_deref() == Some(own.name.as_str()));
+        let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
+        let (from_a, from_b) = (own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some());
+        let enough = from_a && (from_b || self.one_end);
+        match own.verdict {
+            _ if copied => "measure again: nobody knows which fibre this is",
+            Some(Verdict::Pass) if enough => FINE,
+            Some(Verdict::Fail) if enough && bend => {
+                "free the bend in the tray, then measure again"
+            }
+            Some(Verdict::Fail) if enough => "splice again",
+            None if enough => "nothing: the plan has no limit to judge it by",
+            Some(Verdict::Undecided) if enough && self.one_end && unequal_rules(own) => {
+                "leave it open: one end alone cannot tell it from unequal glass"
+            }
+            _ if enough => "average longer",
+            _ if from_a => "measure from end b first",
+            _ if from_b || self.one_end => "measure from end a first",
+            _ => "measure it: nothing is known",
         }
     }
-    let limit = plan
-        .joint_limit_db(joint.kind)
-        .map_or("no limit in the plan".into(), |l| format!("limit {l} dB"));
-    let mut lines = vec![format!(
-        "{} at {:.1} m of {}, {limit}",
-        escape::terminal(&joint.name),
-        joint.at_m,
-        escape::terminal(&plan.cable.id)
-    )];
-    lines.extend(table::lines(&COLUMNS, &rows, out.width));
-    out.lines(&lines);
-    out.caution();
-    let objection = if all_fine { Exit::Done } else { Exit::Objection };
-    objection.max(listed).max(review::unreadable(&answer, out))
 }
 
 const FINE: &str = "fine to close";
@@ -91,26 +173,25 @@ const FINE: &str = "fine to close";
 /// Where another wavelength of the same fibre asks for more.
 const ONE_ALONE: &str = "not yet: good at this wavelength alone";
 
-/// One of four instructions, with its reason.
-fn advice(fiber: &FiberReview, own: &JointReview) -> &'static str {
-    let bend = fiber
-        .findings
-        .iter()
-        .any(|f| f.kind == "bend" && f.place.as_deref() == Some(own.name.as_str()));
-    let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
-    match (own.verdict, own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some()) {
-        _ if copied => "measure again: nobody knows which fibre this is",
-        (Some(Verdict::Pass), true, true) => FINE,
-        (Some(Verdict::Fail), true, true) if bend => {
-            "free the bend in the tray, then measure again"
-        }
-        (Some(Verdict::Fail), true, true) => "splice again",
-        (None, true, true) => "nothing: the plan has no limit to judge it by",
-        (_, true, false) => "measure from end b first",
-        (_, false, true) => "measure from end a first",
-        (_, false, false) => "measure it: nothing is known",
-        _ => "average longer",
-    }
+/// Whether noise is the smaller part of a one-way reading's uncertainty, so that averaging is no help.
+fn unequal_rules(own: &JointReview) -> bool {
+    let noise = own.loss.from_a_db.map_or(0.0, |m| m.sigma);
+    own.loss.loss_db.is_some_and(|m| noise < 0.7 * m.sigma)
+}
+
+/// The joint at which every fibre stops, where two or more do.
+fn all_stop_at(answer: &Review, plan: &Plan) -> Option<String> {
+    const TRAY_M: f64 = 20.0; // loops of fibre that wait for their splice
+    let stop = |fiber: &FiberReview| fiber.findings.iter().find(|f| f.kind == "break")?.at_m;
+    let measured = |fiber: &&FiberReview| {
+        answer.rows.iter().any(|row| row.fiber == Some(fiber.fiber) && row.counts)
+    };
+    let stops: Option<Vec<f64>> = answer.fibers.iter().filter(measured).map(stop).collect();
+    let stops = stops.filter(|stops| stops.len() >= 2)?;
+    let at = |joint: &&PlannedJoint| {
+        stops.iter().all(|m| (m - joint.at_m).abs() < TRAY_M + 2e-3 * joint.at_m)
+    };
+    plan.joints.iter().find(at).map(|joint| joint.name.clone())
 }
 
 fn row(fiber: &FiberReview, own: &JointReview, advice: &str) -> Vec<String> {

@@ -11,11 +11,13 @@ mod name;
 mod odd;
 mod settings;
 mod test;
+mod todo;
 
 pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use test::{Content, Test, TestVerdict, measure, read};
+pub use todo::{Station, Task, todo};
 
 use crate::plan::{Directions, Plan};
 use crate::source;

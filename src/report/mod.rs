@@ -3,6 +3,7 @@
 pub mod data;
 pub mod escape;
 pub mod events;
+pub mod jobs;
 #[cfg(feature = "cli")]
 pub mod losses;
 pub mod page;

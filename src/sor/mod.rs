@@ -18,7 +18,7 @@ mod relabel;
 mod write;
 
 pub use error::SorError;
-pub use raw::Version;
+pub use raw::{Version, stated_bytes};
 pub use relabel::{Change, relabel};
 pub use write::encode;
 

@@ -10,8 +10,10 @@ use strandline::{disk, sor, source};
 
 mod collect;
 mod draft;
+mod jobs;
 mod on_disk;
 mod relabel;
+mod watch;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

@@ -110,6 +110,14 @@ pub fn version(bytes: &[u8]) -> Option<Version> {
     Version::of_revision(revision).filter(|version| *version == Version::V1)
 }
 
+/// How long the file is by its own map: the map and all bodies. `None` where `bytes` are no such file, or
+/// its map is not all there yet.
+pub fn stated_bytes(bytes: &[u8]) -> Option<u64> {
+    let map = read_map(bytes, version(bytes)?).ok()?;
+    let begin = usize::try_from(map.size).ok()?.max(map.end) as u64;
+    Some(begin + map.entries.iter().map(|entry| entry.size as u64).sum::<u64>())
+}
+
 /// An entry of the map.
 struct Entry<'a> {
     name: &'a [u8],
