@@ -22,6 +22,8 @@ fn main() {
     let bin = env!("CARGO_BIN_EXE_strandline");
     let one = median(|| run(Command::new(bin).arg("events").arg(&files[0])));
     let all = median(|| run(Command::new(bin).args(["events", "--json"]).arg(&folder)));
+    let picture = folder.join("picture.png");
+    let png = median(|| run(Command::new(bin).arg("plot").arg(&files[0]).arg("-o").arg(&picture)));
     let read = median(|| {
         for file in &files {
             let trace = source::read(file, &source::Options::default());
@@ -29,6 +31,7 @@ fn main() {
         }
     });
     println!("one file, process start to table: {:.1} ms", one.as_secs_f64() * 1e3);
+    println!("one file, process start to PNG: {:.1} ms (promised: 40)", png.as_secs_f64() * 1e3);
     let rate = FILES as f64 / all.as_secs_f64();
     println!(
         "events --json of {FILES} files: {rate:.0} traces/s, {:.0} times bare reading and decoding",

@@ -6,6 +6,7 @@ use strandline::detect::{self, Cords};
 use strandline::grade::Verdict;
 use strandline::judge::{self, Judged};
 use strandline::plan::{self, Limits, Plan};
+use strandline::plot;
 use strandline::report::data::{self, TraceData};
 use strandline::report::events::{self, Look};
 use strandline::report::verdicts;
@@ -20,6 +21,7 @@ use super::{Exit, Out, review};
 #[command(
     after_help = "Examples:\n  strandline events traces\n  strandline events link.sor --launch 500 --explain\n  strandline events --json traces > events.json\n  strandline events traces/job --plan traces/job/plan.toml\n\nA figure behind ± is one standard deviation."
 )]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of the command line")]
 pub(crate) struct Args {
     #[command(flatten)]
     files: Files,
@@ -34,6 +36,9 @@ pub(crate) struct Args {
     /// Say why each event is called what it is, and what its uncertainty is made of
     #[arg(long)]
     explain: bool,
+    /// The trace itself below its table, in dots
+    #[arg(long, conflicts_with_all = ["json", "csv"])]
+    draw: bool,
     /// The document strandline.events/1 for programs, in metres and dB
     #[arg(long, conflicts_with = "csv")]
     json: bool,
@@ -66,6 +71,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         let (mut lines, mut notes) = (Vec::new(), Vec::new());
         if !machine {
             lines = answer.lines(&name, plan.as_ref(), look);
+            if args.draw {
+                let (trace, analysis) = (&answer.trace, &answer.analysis);
+                lines.extend(plot::braille(trace, analysis, look.unit, out.width));
+            }
             notes.extend(answer.trace.notes.iter().map(|n| format!("{name}: note: {n}")));
         }
         (data, lines, notes, answer.exit())

@@ -30,6 +30,11 @@ impl Frame {
         self.bottom - (y - self.y.0) / (self.y.1 - self.y.0) * (self.bottom - self.top)
     }
 
+    /// The value along the frame at a place on the sheet.
+    pub(super) fn value(&self, px: f64) -> f64 {
+        self.x.0 + (px - self.left) / (self.right - self.left) * (self.x.1 - self.x.0)
+    }
+
     pub(super) fn at(&self, x: f64, y: f64) -> At {
         (self.px(x), self.py(y))
     }
@@ -76,8 +81,9 @@ impl Frame {
             let text = figure(x, decimals);
             sheet.words(text, (px, self.bottom + 12.0), SMALL, palette.ink, Side::Middle);
         }
-        let (step, decimals) =
-            tick_step(self.y.1 - self.y.0, (((self.bottom - self.top) / 55.0) as usize).max(2));
+        let room = self.bottom - self.top;
+        let count = (room / 55.0).max(room.min(150.0) / 28.0) as usize;
+        let (step, decimals) = tick_step(self.y.1 - self.y.0, count.max(2));
         for y in ticks(self.y, step) {
             let py = self.py(y);
             sheet.line([(self.left, py), (self.right, py)], grid);

@@ -58,13 +58,49 @@ impl Mark {
                 sheet.line([(x + r, y - 2.0 * r), (x + r, y + 2.0 * r)], line);
             }
             Mark::Echo => {
-                let turn = |n: i32| f64::from(n) * std::f64::consts::TAU / 16.0;
-                let round: Vec<At> =
-                    (0..=16).map(|n| (x + r * turn(n).cos(), y + r * turn(n).sin())).collect();
-                sheet.line(round, Stroke::new(color, 1.4));
+                sheet.line(circle((x, y), r), Stroke::new(color, 1.4));
             }
         }
     }
+}
+
+/// A bead on a curve: it tells curves apart without colour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Bead {
+    Round,
+    Square,
+    Triangle,
+    Cross,
+}
+
+/// Beads of the first, second, … curve of a picture.
+pub(super) const BEADS: [Bead; 4] = [Bead::Round, Bead::Square, Bead::Triangle, Bead::Cross];
+
+impl Bead {
+    pub(super) fn draw(self, sheet: &mut Sheet, (x, y): At, color: Color) {
+        let r = 4.5;
+        let line = Stroke::new(color, 1.8);
+        match self {
+            Bead::Round => sheet.line(circle((x, y), r), line),
+            Bead::Square => {
+                let (a, b) = ((x - 4.0, y - 4.0), (x + 4.0, y + 4.0));
+                sheet.line([a, (b.0, a.1), b, (a.0, b.1), a], line);
+            }
+            Bead::Triangle => {
+                let (left, top, right) = ((x - r, y + r), (x, y - r), (x + r, y + r));
+                sheet.line([left, top, right, left], line);
+            }
+            Bead::Cross => {
+                sheet.line([(x - r, y - r), (x + r, y + r)], line);
+                sheet.line([(x - r, y + r), (x + r, y - r)], line);
+            }
+        }
+    }
+}
+
+fn circle((x, y): At, r: f64) -> Vec<At> {
+    let turn = |n: i32| f64::from(n) * std::f64::consts::TAU / 16.0;
+    (0..=16).map(|n| (x + r * turn(n).cos(), y + r * turn(n).sin())).collect()
 }
 
 /// What a legend explains.
@@ -73,6 +109,8 @@ pub(super) enum Sign {
     Mark(Mark),
     Line(Stroke),
     Shade(Color),
+    /// One of several curves.
+    Curve(Color, Bead),
     /// A cell's frame.
     Frame(Stroke),
     /// A bar of a strip, by verdict.
@@ -122,6 +160,10 @@ impl Legend {
                 Sign::Mark(mark) => mark.draw(sheet, (x + 8.0, y), palette.mark),
                 Sign::Line(stroke) => sheet.line([(x, y), (x + 18.0, y)], *stroke),
                 Sign::Shade(color) => sheet.block((x, y - 5.5), (x + 18.0, y + 5.5), *color),
+                Sign::Curve(color, bead) => {
+                    sheet.line([(x, y), (x + 18.0, y)], Stroke::new(*color, 1.1));
+                    bead.draw(sheet, (x + 9.0, y), *color);
+                }
                 Sign::Frame(stroke) => {
                     let (a, b) = ((x, y - 5.5), (x + 18.0, y + 5.5));
                     sheet.line([a, (b.0, a.1), b, (a.0, b.1), a], *stroke);

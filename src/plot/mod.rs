@@ -5,19 +5,30 @@
 
 mod axes;
 mod cable;
+mod close;
+mod face;
 mod fitted;
+mod joined;
 mod labels;
 #[cfg(test)]
 mod made;
 mod marks;
 mod palette;
+mod pixels;
 mod render;
 mod sheet;
 mod strip;
+mod terminal;
+mod together;
 mod trace;
+#[cfg(test)]
+mod vision;
 
 pub use cable::{CableLosses, Ends, FiberLosses, JointLoss, LossColumn, heat_map};
+pub use close::around;
 pub use strip::strip;
+pub use terminal::braille;
+pub use together::{Curve, Together, together};
 pub use trace::draw as trace;
 
 /// How a picture is to look.

@@ -47,6 +47,8 @@ pub(super) struct Palette {
     pub mark: Color,
     /// Fitted lines and what is read from them.
     pub fit: Color,
+    /// Traces that stand together.
+    pub curves: [Color; 4],
     /// Under the noise.
     pub shade: Color,
     /// From little to much, for the cells of a map.
@@ -82,23 +84,23 @@ pub(super) fn linear(byte: u8) -> f64 {
     if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
 }
 
-const fn ramp(colors: [u32; 6]) -> [Color; 6] {
-    let [a, b, c, d, e, f] = colors;
-    [Color::new(a), Color::new(b), Color::new(c), Color::new(d), Color::new(e), Color::new(f)]
+fn colors<const N: usize>(rgb: [u32; N]) -> [Color; N] {
+    rgb.map(Color::new)
 }
 
 impl Theme {
-    pub(super) const fn palette(self) -> Palette {
+    pub(super) fn palette(self) -> Palette {
         match self {
             Theme::Light => Palette {
                 ground: Color::new(0x00FD_FCF9),
                 ink: Color::new(0x0026_2A30),
                 faint: Color::new(0x00D6_D6D0),
-                line: Color::new(0x005B_7EA3),
+                line: Color::new(0x004F_7196),
                 mark: Color::new(0x005A_145A),
-                fit: Color::new(0x00B3_4A00),
+                fit: Color::new(0x009A_3C00),
+                curves: colors([0x002F_6DA8, 0x009A_3C00, 0x0000_695A, 0x008A_2F7E]),
                 shade: Color::new(0x0078_7878).covering(0.14),
-                ramp: ramp([
+                ramp: colors([
                     0x00E6_EEF5,
                     0x00C9_DAEA,
                     0x009F_BEDB,
@@ -114,8 +116,9 @@ impl Theme {
                 line: Color::new(0x007F_A8D0),
                 mark: Color::new(0x00F0_BDEC),
                 fit: Color::new(0x00F0_A050),
+                curves: colors([0x007F_B4E6, 0x00F0_A050, 0x003F_A08C, 0x00E8_C8F0]),
                 shade: Color::new(0x00BE_BEBE).covering(0.16),
-                ramp: ramp([
+                ramp: colors([
                     0x0023_2D38,
                     0x002C_3E52,
                     0x0034_4F6C,
@@ -131,8 +134,9 @@ impl Theme {
                 line: Color::new(0x0078_7878),
                 mark: Color::new(0x0000_0000),
                 fit: Color::new(0x0000_0000),
+                curves: colors([0x0000_0000, 0x006A_6A6A, 0x0030_3030, 0x0078_7878]),
                 shade: Color::new(0x0000_0000).covering(0.10),
-                ramp: ramp([
+                ramp: colors([
                     0x00F5_F5F5,
                     0x00E3_E3E3,
                     0x00CC_CCCC,

@@ -1,45 +1,26 @@
 //! Shapes on a sheet become an SVG or a PNG.
 
-use std::sync::Once;
-
 use plotters::coord::Shift;
 use plotters::prelude::*;
+use plotters::style::FontTransform;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
-use plotters::style::{FontStyle, FontTransform, register_font};
 
 use super::palette;
+use super::pixels::{self, Pixels};
 use super::sheet::{At, Shape, Sheet, Side, Stroke, Words};
 use super::{Format, PlotError};
 
-/// The one font of all pictures, from a crate: no system font is asked for. In an SVG it is the
-/// name of whatever plain font the reader has.
+/// In an SVG, whatever plain font the reader has.
 const FONT: &str = "sans-serif";
 
 /// plotters counts a font's size from its highest to its lowest letter, we the square of a letter.
-const LETTER_SQUARE: f64 = 1.24;
+pub(super) const LETTER_SQUARE: f64 = 1.24;
 
 /// Steps in a point of an SVG: plotters knows whole numbers only, and a trace must not be a stair.
 const SVG_STEPS: f64 = 10.0;
 
-fn use_font() {
-    static REGISTERED: Once = Once::new();
-    REGISTERED.call_once(|| {
-        // Fails only for bytes that are no font, which these are.
-        let _ = register_font(FONT, FontStyle::Normal, ttf_noto_sans::REGULAR);
-    });
-}
-
-/// Width of a line of text in points. 0 where it cannot be measured.
-pub(super) fn width(text: &str, size: f64) -> f64 {
-    use_font();
-    // Measured large, because the answer is a whole number.
-    let font = (FONT, size * LETTER_SQUARE * 10.0).into_font();
-    font.box_size(text).map_or(0.0, |(width, _)| f64::from(width) / 10.0)
-}
-
 /// The file's bytes. `scale`: pixels a point of a PNG, 1 to 4.
 pub(super) fn file(sheet: &Sheet, scale: u32, format: Format) -> Result<Vec<u8>, PlotError> {
-    use_font();
     match format {
         Format::Svg => svg(sheet).map(String::into_bytes),
         Format::Png => png(sheet, scale.clamp(1, 4)),
@@ -61,11 +42,11 @@ fn svg(sheet: &Sheet) -> Result<String, PlotError> {
 
 fn png(sheet: &Sheet, scale: u32) -> Result<Vec<u8>, PlotError> {
     let (width, height) = (sheet.width as u32 * scale, sheet.height as u32 * scale);
-    let mut pixels = vec![0; width as usize * height as usize * 3];
-    let root = BitMapBackend::with_buffer(&mut pixels, (width, height)).into_drawing_area();
-    draw(&root, sheet, f64::from(scale))?;
-    drop(root);
-    packed(&pixels, width, height)
+    let mut rgb = vec![0; width as usize * height as usize * 3];
+    let pixels = Pixels::on(&mut rgb, width, height);
+    let steps = f64::from(scale * pixels::STEPS);
+    draw(&pixels.into_drawing_area(), sheet, steps)?;
+    packed(&rgb, width, height)
 }
 
 /// An RGB picture as PNG, packed quickly rather than tightly.
@@ -92,9 +73,9 @@ fn draw<B: DrawingBackend>(
     for shape in &sheet.shapes {
         match shape {
             Shape::Line(points, stroke) => draw_line(area, points, stroke, steps)?,
-            Shape::Area(points, color) => {
-                let corners: Vec<_> = points.iter().map(|at| device(*at)).collect();
-                area.draw(&Polygon::new(corners, rgba(*color).filled())).map_err(failed)?;
+            Shape::Block(a, b, color) => {
+                let block = Rectangle::new([device(*a), device(*b)], rgba(*color).filled());
+                area.draw(&block).map_err(failed)?;
             }
             Shape::Words(words) => draw_words(area, words, steps)?,
         }

@@ -1,8 +1,8 @@
 //! A picture as a list of shapes, before anything draws it: places in points from the upper left
 //! corner, so that a picture can be examined by a test as well as by eyes.
 
+use super::face;
 use super::palette::Color;
-use super::render;
 
 /// A place in points: to the right, and down.
 pub(super) type At = (f64, f64);
@@ -12,8 +12,8 @@ pub(super) type At = (f64, f64);
 pub(super) enum Shape {
     /// A line through points.
     Line(Vec<At>, Stroke),
-    /// A filled area.
-    Area(Vec<At>, Color),
+    /// A filled rectangle between two corners.
+    Block(At, At, Color),
     /// Words.
     Words(Words),
 }
@@ -76,13 +76,9 @@ impl Sheet {
         self.shapes.push(Shape::Line(points.into(), stroke));
     }
 
-    pub(super) fn area(&mut self, points: impl Into<Vec<At>>, color: Color) {
-        self.shapes.push(Shape::Area(points.into(), color));
-    }
-
     /// A filled rectangle between two corners.
     pub(super) fn block(&mut self, a: At, b: At, color: Color) {
-        self.area([a, (b.0, a.1), b, (a.0, b.1)], color);
+        self.shapes.push(Shape::Block(a, b, color));
     }
 
     pub(super) fn words(
@@ -107,7 +103,7 @@ impl Sheet {
 
 /// Width of a line of text in points, with a little to spare: an SVG is shown in the reader's font.
 pub(super) fn width(text: &str, size: f64) -> f64 {
-    render::width(text, size) * 1.06
+    face::width(text, size) * 1.06
 }
 
 /// `text` cut to a width, with an ellipsis where something is left out.

@@ -49,11 +49,7 @@ impl Seen<'_> {
         let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let unit_m = style.unit.metres();
         let recorded_m = trace.position_m(values.len().saturating_sub(1)).0;
-        let last_m = analysis.events.last().map_or(0.0, |e| e.position_m.0);
-        // Behind the last event there is nothing but noise: of a long stretch of it some is shown.
-        let enough_m = last_m * 1.25 + 20.0 * trace.pulse_m();
-        let shown_m =
-            if enough_m * 1.4 < recorded_m { enough_m.max(recorded_m * 0.02) } else { recorded_m };
+        let shown_m = shown_to_m(trace, analysis);
         let shown = &values[..fitted::sample_at(trace, shown_m).clamp(1, values.len())];
         let columns = (style.width * style.scale.clamp(1, 4)) as usize;
         let points = thin::extremes(shown, columns)
@@ -93,6 +89,15 @@ impl Seen<'_> {
         let to = self.points.partition_point(|p| p.0 <= x + near);
         self.points[from..to].iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max)
     }
+}
+
+/// How far a trace is shown, in metres: behind the last event there is nothing but noise, and of a
+/// long stretch of it only some is shown.
+pub(super) fn shown_to_m(trace: &Trace, analysis: &Analysis) -> f64 {
+    let recorded_m = trace.position_m(trace.counts.len().saturating_sub(1)).0;
+    let last_m = analysis.events.last().map_or(0.0, |e| e.position_m.0);
+    let enough_m = last_m * 1.25 + 20.0 * trace.pulse_m();
+    if enough_m * 1.4 < recorded_m { enough_m.max(recorded_m * 0.02) } else { recorded_m }
 }
 
 /// The whole picture as shapes.
@@ -135,7 +140,7 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     }
     let across = distance_words(seen, style);
     frame.draw(&mut sheet, &palette, &across, "level in dB, one way");
-    sheet.line(frame.curve(&seen.points), Stroke::new(palette.line, 1.0));
+    sheet.line(frame.curve(&seen.points), curve_stroke(&palette));
     for line in &seen.lines {
         draw_section(&mut sheet, &frame, seen, line, &palette);
     }
@@ -178,10 +183,7 @@ fn draw_section(
         return;
     }
     // Above the line and above the trace, wherever the words reach.
-    let x = |px: f64| {
-        frame.x.0 + (px - frame.left) / (frame.right - frame.left) * (frame.x.1 - frame.x.0)
-    };
-    let (low, high) = (x(middle - half), x(middle + half));
+    let (low, high) = (frame.value(middle - half), frame.value(middle + half));
     let brightest = seen
         .points
         .iter()
@@ -194,7 +196,11 @@ fn draw_section(
     }
 }
 
-fn fit_stroke(palette: &Palette) -> Stroke {
+pub(super) fn curve_stroke(palette: &Palette) -> Stroke {
+    Stroke::new(palette.line, 1.0)
+}
+
+pub(super) fn fit_stroke(palette: &Palette) -> Stroke {
     Stroke::dashed(palette.fit, 1.8, (7.0, 4.0))
 }
 
@@ -227,7 +233,7 @@ fn entries(
 }
 
 /// Number, loss and reflectance.
-fn words(event: &Event) -> String {
+pub(super) fn words(event: &Event) -> String {
     let mut text = event.number.to_string();
     match (event.loss_db, event.loss_at_least_db) {
         (Some(loss), _) => text.push_str(&format!("  {} dB", axes::measured(loss, 3))),

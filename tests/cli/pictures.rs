@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::{CLEAN, disk, err, folder, root, run};
+use super::{CLEAN, disk, err, folder, out, root, run};
 
 fn text(path: &Path) -> &str {
     path.to_str().expect("UTF-8")
@@ -139,4 +139,116 @@ fn a_cable_needs_a_plan_and_one_picture() {
     assert_eq!(into.status.code(), Some(2));
     assert!(err(&into).contains("one picture"), "{}", err(&into));
     assert!(!disk::exists(&folder));
+}
+
+const BEND: [&str; 2] = ["traces/ferry-bend-1310.sor", "traces/ferry-bend-1550.sor"];
+const ENDS: [&str; 2] = ["traces/ferry-gainer-ab.sor", "traces/ferry-gainer-ba.sor"];
+
+/// The words of the picture that the arguments make, and what was said beside it.
+fn drawn(name: &str, args: &[&str]) -> (Vec<String>, String) {
+    let target = folder(name).join("x.svg");
+    let output = run(&[&["plot"][..], args, &["-o", text(&target)]].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    let svg = disk::read_text(&target).expect("drawn");
+    (words(&svg).into_iter().map(str::to_owned).collect(), err(&output))
+}
+
+/// A figure of the truth beside a demo trace: the loss of the event nearest to a place.
+fn truth(file: &str, at_m: f64) -> f64 {
+    let path = root().join(file.replace(".sor", ".truth.json"));
+    let document: serde_json::Value =
+        serde_json::from_str(&disk::read_text(&path).expect("demo data")).expect("JSON");
+    let off = |e: &serde_json::Value| (e["position_m"].as_f64().expect("a place") - at_m).abs();
+    let events = document["events"].as_array().expect("events");
+    let own = events.iter().min_by(|a, b| off(a).total_cmp(&off(b))).expect("an event");
+    own["loss_db"].as_f64().expect("a loss")
+}
+
+#[test]
+fn a_bend_opens_between_two_wavelengths() {
+    let (words, _) = drawn("cli-together", &[BEND[0], BEND[1], "--together"]);
+    let own = words.iter().find(|w| w.contains("likely a bend")).expect("said of the bend");
+    let figures: Vec<f64> = own.split(' ').filter_map(|word| word.parse().ok()).collect();
+    let [at_m, short_db, long_db] = figures[..] else { panic!("{own}") };
+    for (file, loss_db) in BEND.iter().zip([short_db, long_db]) {
+        assert!((loss_db - truth(file, at_m)).abs() < 0.02, "{own}");
+    }
+    assert_eq!(words.iter().filter(|w| w.contains("likely a bend")).count(), 1);
+}
+
+#[test]
+fn a_gainer_is_no_gain_from_both_ends() {
+    let (words, said) = drawn("cli-ends", &[ENDS[0], ENDS[1], "--both-ends"]);
+    let own = words.iter().find(|w| w.contains("m  −0.")).expect("a gain from end a");
+    let mean: f64 = own
+        .split_once("= ")
+        .expect("a mean")
+        .1
+        .split(' ')
+        .next()
+        .expect("a figure")
+        .parse()
+        .expect("a figure");
+    let at_m: f64 = own.split(' ').next().expect("a place").parse().expect("a place");
+    // the mean of what both ends truly show is what the splice loses; docs/theory.md
+    let span_m = 7202.1;
+    let both = (truth(ENDS[0], at_m) + truth(ENDS[1], span_m - at_m)) / 2.0;
+    assert!((mean - both).abs() < 0.02, "{own}: {both}");
+    assert!(!said.contains("note:"), "{said}");
+    let (_, said) = drawn("cli-ends-twice", &[ENDS[0], CLEAN, "--both-ends"]);
+    assert!(said.contains("both traces say that they were taken from LANTERN PIER"), "{said}");
+}
+
+#[test]
+fn a_change_is_the_second_less_the_first() {
+    let (words, _) = drawn("cli-change", &[CLEAN, "traces/ferry-high-splice.sor", "--change"]);
+    let own =
+        words.iter().find(|w| w.starts_with("360") || w.starts_with("3599")).expect("the splice");
+    let more: f64 = own
+        .split_once("dB, +")
+        .expect("more")
+        .1
+        .split(' ')
+        .next()
+        .expect("a figure")
+        .parse()
+        .expect("a figure");
+    let expected = truth("traces/ferry-high-splice.sor", 3600.0) - truth(CLEAN, 3600.0);
+    assert!((more - expected).abs() < 0.02, "{own}: {expected}");
+}
+
+#[test]
+fn near_by_an_event_shows_its_loss_to_scale() {
+    let (words, _) = drawn("cli-around", &["traces/ferry-high-splice.sor", "--around", "3.58km"]);
+    assert!(words.iter().any(|w| w.starts_with("event 4")), "{words:?}");
+    assert!(words.iter().any(|w| w.starts_with("loss 0.596")), "{words:?}");
+    for place in ["x", "3.6 parsec", "NaN", ""] {
+        let output = run(&["plot", CLEAN, "--around", place, "-o", "target/never.svg"]);
+        assert_eq!(output.status.code(), Some(2), "{place}");
+    }
+}
+
+#[test]
+fn traces_that_cannot_stand_together_are_no_picture() {
+    let folder = folder("cli-apart");
+    let target = folder.join("x.svg");
+    for (args, says) in [
+        (&[CLEAN, "--together"][..], "1 traces"),
+        (&[CLEAN, CLEAN, "--change"], "1 traces"),
+        (&[BEND[0], BEND[1], CLEAN, "--both-ends"], "3 traces"),
+        (&[BEND[0], "nowhere.sor", "--together"], "nowhere.sor"),
+    ] {
+        let output = run(&[&["plot"][..], args, &["-o", text(&target)]].concat());
+        assert_eq!(output.status.code(), Some(2), "{args:?}");
+        assert!(err(&output).contains(says), "{args:?}: {}", err(&output));
+    }
+    assert!(!disk::exists(&folder));
+}
+
+#[test]
+fn a_drawing_in_the_terminal_fits_its_width() {
+    let output = run(&["events", "traces/ferry-break.sor", "--draw"]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(out(&output).lines().all(|line| line.chars().count() <= 80), "{}", out(&output));
+    assert!(out(&output).contains('⣿'), "noise fills whole letters");
 }

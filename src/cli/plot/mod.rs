@@ -6,18 +6,22 @@ use std::path::{Path, PathBuf};
 use clap::ValueEnum;
 use strandline::detect;
 use strandline::disk;
-use strandline::plot::{self, Format, PlotError, Style, Theme};
+use strandline::event::{Analysis, Role};
+use strandline::plot::{self, Format, PlotError, Style, Theme, Together};
 use strandline::report::{self, CAUTION, escape};
+
+use strandline::units::LengthUnit;
 
 use super::files::{self, CordArgs, Files};
 use super::{Exit, Out};
 
 mod cable;
+mod together;
 
 /// A picture of each trace: level against distance, every event marked and measured
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2\n  strandline plot traces/job --plan traces/job/plan.toml --cable map -o map.svg"
+    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2\n  strandline plot traces/job --plan traces/job/plan.toml --cable map -o map.svg\n  strandline plot link.sor --around 2340m -o splice.svg\n  strandline plot link-1310.sor link-1550.sor --together -o both.svg"
 )]
 pub(crate) struct Args {
     #[command(flatten)]
@@ -36,6 +40,18 @@ pub(crate) struct Args {
     /// Pixels per point: 2 for dense screens
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=4))]
     scale: u32,
+    /// One event from near by, with its loss to scale: the one nearest to PLACE, such as 2340m or 2.34km
+    #[arg(long, value_name = "PLACE", value_parser = place, conflicts_with_all = ["together", "both_ends", "change", "cable"])]
+    around: Option<Place>,
+    /// Two to four traces in one picture, such as two wavelengths of one fibre
+    #[arg(long, conflicts_with_all = ["both_ends", "change", "cable"])]
+    together: bool,
+    /// One fibre in one picture: the first file from end a, the second from end b
+    #[arg(long, conflicts_with_all = ["change", "cable"])]
+    both_ends: bool,
+    /// The first file, the second, and below them what the link loses more in the second
+    #[arg(long, conflicts_with = "cable")]
+    change: bool,
     /// One picture of a whole cable instead: the losses of all joints against the plan's limits
     #[arg(long, value_name = "WHAT", value_enum, requires = "plan")]
     cable: Option<cable::Shown>,
@@ -69,10 +85,22 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         width: 1000,
         height: 620,
     };
-    match args.cable {
-        Some(shown) => cable::run(args, shown, &style, out),
-        None => each(args, &style, out),
+    match (args.cable, how(args)) {
+        (Some(shown), _) => cable::run(args, shown, &style, out),
+        (None, Some(how)) => together::run(args, how, &style, out),
+        (None, None) => each(args, &style, out),
     }
+}
+
+/// How several traces are to stand together. `None`: each gets a picture of its own.
+fn how(args: &Args) -> Option<Together> {
+    [
+        (args.together, Together::Over),
+        (args.both_ends, Together::BothEnds),
+        (args.change, Together::Change),
+    ]
+    .into_iter()
+    .find_map(|(asked, how)| asked.then_some(how))
 }
 
 /// A picture of each file.
@@ -108,7 +136,15 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
         };
         let analysis = detect::events(&trace, &cords);
         let title = report::events::heading(&name_of(path), &trace);
-        plot::trace(&trace, &analysis, &title, CAUTION, style, format)
+        let drawn = match &args.around {
+            None => plot::trace(&trace, &analysis, &title, CAUTION, style, format),
+            Some(place) => {
+                let near = nearest(&analysis, place.metres(style.unit))
+                    .ok_or_else(|| format!("{}: it has no event", path.display()))?;
+                plot::around(&trace, &analysis, near, &title, CAUTION, style, format)
+            }
+        };
+        drawn
             .map_err(|error| error.to_string())
             .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
             .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
@@ -129,6 +165,40 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
         args.output.display()
     ));
     exit
+}
+
+/// A place as the user says it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Place {
+    value: f64,
+    /// `None`: the unit of the picture.
+    unit: Option<LengthUnit>,
+}
+
+impl Place {
+    fn metres(self, unit: LengthUnit) -> f64 {
+        self.value * self.unit.unwrap_or(unit).metres()
+    }
+}
+
+fn place(text: &str) -> Result<Place, String> {
+    let split = text.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(text.len());
+    let (number, symbol) = text.split_at(split);
+    let units = [LengthUnit::M, LengthUnit::Km, LengthUnit::Ft, LengthUnit::Kft, LengthUnit::Mi];
+    let unit = units.into_iter().find(|unit| unit.symbol() == symbol);
+    match number.trim().parse::<f64>() {
+        Ok(value) if value.is_finite() && (unit.is_some() || symbol.is_empty()) => {
+            Ok(Place { value, unit })
+        }
+        _ => Err(format!("{text:?} is no place, expected such as 2340m, 2.34km, 7677ft")),
+    }
+}
+
+/// Number of the event nearest to a place, the panel aside.
+fn nearest(analysis: &Analysis, at_m: f64) -> Option<usize> {
+    let off = |position_m: f64| (position_m - at_m).abs();
+    let events = analysis.events.iter().filter(|e| e.role != Role::Start);
+    events.min_by(|a, b| off(a.position_m.0).total_cmp(&off(b.position_m.0))).map(|e| e.number)
 }
 
 /// Where each file's picture goes, or why it has no place: one of two files of the same name would

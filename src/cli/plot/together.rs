@@ -1,0 +1,73 @@
+//! Several traces in one picture.
+
+use strandline::detect;
+use strandline::event::Analysis;
+use strandline::plot::{self, Curve, Style, Together};
+use strandline::report::{CAUTION, escape};
+use strandline::trace::Trace;
+
+use super::super::{Exit, Out};
+use super::Args;
+
+pub(super) fn run(args: &Args, how: Together, style: &Style, out: &Out) -> Exit {
+    let Some(format) = super::format_of(&args.output) else {
+        out.error(
+            &format!("{}: several traces make one picture", args.output.display()),
+            Some("give a name that ends in .svg or .png"),
+        );
+        return Exit::CouldNot;
+    };
+    let cords = args.cords.cords();
+    let (answers, exit) = args.files.each(out, |path, trace| {
+        let analysis = detect::events(&trace, &cords);
+        let file = escape::terminal(&super::name_of(path));
+        let name = named(&file, &trace);
+        (trace, analysis, file, name)
+    });
+    if exit != Exit::Done {
+        return exit; // a picture that leaves one out would say something else
+    }
+    let read: Vec<(Trace, Analysis, String, String)> =
+        answers.into_iter().filter_map(|(_, answer)| answer.ok()).collect();
+    for doubt in doubts(&read, how) {
+        out.note(&format!("note: {doubt}"));
+    }
+    let curves: Vec<Curve<'_>> =
+        read.iter().map(|(trace, analysis, _, name)| Curve { trace, analysis, name }).collect();
+    let files: Vec<&str> = read.iter().map(|r| r.2.as_str()).collect();
+    let title = match how {
+        Together::Over => files.join(" and "),
+        Together::BothEnds => format!("from both ends: {}", files.join(" and ")),
+        Together::Change => format!("what has changed from {}", files.join(" to ")),
+    };
+    super::write(&args.output, plot::together(&curves, how, &title, CAUTION, style, format), out)
+}
+
+/// What tells one trace from the others: file, fibre, where from, wavelength.
+fn named(file: &str, trace: &Trace) -> String {
+    let mut parts = vec![file.to_owned()];
+    for (words, label) in [("fibre ", &trace.labels.fiber), ("from ", &trace.labels.from)] {
+        if !label.is_blank() {
+            parts.push(format!("{words}{}", escape::label(label)));
+        }
+    }
+    parts.extend(trace.settings.wavelength_nm.map(|nm| format!("{nm:.0} nm")));
+    parts.join(", ")
+}
+
+/// What speaks against these traces being what the user says they are.
+fn doubts(read: &[(Trace, Analysis, String, String)], how: Together) -> Vec<String> {
+    let [(a, ..), (b, ..)] = read else { return Vec::new() };
+    let mut doubts = Vec::new();
+    if how == Together::BothEnds && !a.labels.from.is_blank() && a.labels.from == b.labels.from {
+        let from = escape::label(&a.labels.from);
+        doubts.push(format!("both traces say that they were taken from {from}"));
+    }
+    if how != Together::Over
+        && let (Some(a), Some(b)) = (a.settings.wavelength_nm, b.settings.wavelength_nm)
+        && (a - b).abs() > 15.0
+    {
+        doubts.push(format!("the wavelengths differ: {a:.0} and {b:.0} nm"));
+    }
+    doubts
+}
