@@ -104,7 +104,7 @@ class FiberView {
         this.front = trace;
         this.apply();
       });
-      return el("div", { class: "legend-row" }, el("label", {}, show, " ", key_line(trace.test_data), trace_name(trace.test_data)), verdict(trace.test_data.verdict), el("label", { class: "faint" }, pick, " events"));
+      return el("div", { class: "legend-row" }, el("label", {}, show, " ", key_line(trace.test_data), trace_name(trace.test_data)), verdict(trace.test_data.verdict), el("label", { class: "faint" }, pick, " its events"));
     }));
   }
 
@@ -261,12 +261,13 @@ function joints_table(fiber) {
 const limit_at = (name) => plan.joints.find((j) => j.name === name)?.limit_db ?? (name.startsWith("end ") ? plan.connector_limit_db : null);
 
 function links_table(fiber) {
-  const rows = fiber.links.map((l) => el("tr", {}, el("th", { scope: "row" }, `${l.wavelength_nm} nm`), el("td", { class: "figure" }, measured(l.loss_db, l.loss_sigma_db, "dB")), el("td", { class: "figure" }, l.limit_db == null ? "\u2013" : `${fixed(l.limit_db, 2)} dB`), el("td", {}, verdict(l.verdict))));
-  return table("The link, end connectors included", ["wavelength", "loss", "limit", "verdict"], rows, "links");
+  const rows = fiber.links.map((l) => el("tr", {}, el("th", { scope: "row" }, `${l.wavelength_nm} nm`), el("td", { class: "figure" }, measured(l.loss_db, l.loss_sigma_db, "dB")), el("td", { class: "figure" }, l.limit_db == null ? "\u2013" : `${fixed(l.limit_db, 2)} dB`), el("td", {}, verdict(l.verdict)),
+    el("td", { class: "figure" }, measured(l.return_loss_db, l.return_loss_sigma_db, "dB")), el("td", {}, verdict(l.return_loss_verdict))));
+  return table("The link, end connectors included", ["wavelength", "loss", "limit", "verdict", "return loss", "its verdict"], rows, "links");
 }
 
 function measurements_table(fiber) {
-  const rows = tests_of(fiber.fiber).map((t) => el("tr", {}, el("td", {}, trace_name(t)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; ")), el("td", {}, t.file ?? "\u2013"), el("td", {}, t.operator ?? "\u2013"),
+  const rows = tests_of(fiber.fiber).map((t) => el("tr", {}, el("th", { scope: "row" }, trace_name(t)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; ")), el("td", {}, t.file ?? "\u2013"), el("td", {}, t.operator ?? "\u2013"),
     el("td", {}, [t.instrument, t.serial].filter((s) => s).join(", ") || "\u2013"), el("td", {}, t.measured_at ?? "\u2013"), el("td", {}, t.sha256 ? el("code", { title: t.sha256 }, t.sha256.slice(0, 12)) : "\u2013")));
   return table("Measurements of this fibre", ["measurement", "verdict", "why", "file", "operator", "instrument", "time in the file", "SHA-256"], rows, "measurements");
 }

@@ -10,7 +10,7 @@ function joint_map() {
   } }, plan.wavelengths_nm.map((nm) => el("option", { value: nm, selected: nm === joint_map_nm }, `${nm} nm`)));
   return el("details", { id: "joint-map", toggle: () => fill_joint_map(listed_fibers()) },
     el("summary", {}, "Joints of these fibres"),
-    el("p", {}, el("label", {}, "loss at ", pick), " in dB, the mean of both ends where both were measured; the deeper the shade, the nearer to its limit."),
+    el("p", {}, el("label", {}, "loss at ", pick), " in dB, the mean of both ends where both were measured; the deeper the shade, the nearer to its limit. Marked: not within all its limits, that of its reflectance included."),
     scroll_box("Joints of these fibres", { id: "joint-map-table" }));
 }
 

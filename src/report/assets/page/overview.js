@@ -120,8 +120,22 @@ function matrix(fibers) {
       el("th", { scope: "col" }, "fibre"), el("th", { scope: "col" }, "in all"),
       columns.map(({ nm, direction }) => el("th", { scope: "col" }, `${nm} nm`, el("br"), `from ${end_letter(direction)}`)),
       joint_heads)),
-    el("tbody", {}, fibers.map(matrix_row)),
+    tubes(fibers).map(([color, own]) => el("tbody", {},
+      color == null ? null : el("tr", {}, el("th", { scope: "rowgroup", class: "tube", colspan: 2 + columns.length + joint_heads.length }, swatch(color), ` ${color} tube`)),
+      own.map(matrix_row))),
     matrix_foot(fibers));
+}
+
+/** Fibres by their tubes of twelve, each with its colour; one group without where the cable has one tube. */
+function tubes(fibers) {
+  if (review.fibers.every((f) => f.fiber <= 12)) return [[null, fibers]];
+  const groups = new Map();
+  for (const fiber of fibers) {
+    const tube = Math.floor((fiber.fiber - 1) / 12);
+    if (!groups.has(tube)) groups.set(tube, [fiber.tube_color, []]);
+    groups.get(tube)[1].push(fiber);
+  }
+  return [...groups.values()];
 }
 
 /** A finding; `look` leads to its place on the traces. */
@@ -132,7 +146,7 @@ function task(fiber, finding, whose) {
     el("div", {},
       el("p", {}, whose, el("strong", {}, finding.kind.replaceAll("-", " ")), finding.where ? ` at ${finding.where}` : "", look ? [" \u00b7 ", look] : ""),
       el("p", { class: "faint" }, finding.says),
-      finding.next ? el("p", {}, el("span", { class: "next" }, "next"), " ", finding.next) : null));
+      finding.severity === "fault" && finding.next ? el("p", {}, el("span", { class: "next" }, "next"), " ", finding.next) : null));
 }
 
 const whose = (fiber) => (fiber == null ? "The job: " : [el("a", { href: `#fiber-${fiber}` }, `Fibre ${fiber}`), ": "]);

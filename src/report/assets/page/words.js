@@ -33,14 +33,14 @@ function mark(verdict) {
 const verdict = (word) => el("span", { class: `verdict is-${word ?? "none"}` }, mark(word), word ?? "not judged");
 
 const minus = (text) => text.replace("-", "\u2212");
-const fixed = (value, digits) => (value == null ? "\u2013" : minus(value.toFixed(digits)));
+const fixed = (value, digits) => (value == null ? "\u2013" : minus(value.toFixed(digits).replace(/^-(?=[0.]*$)/, "")));
 
-/** Metres with a thin space between thousands. */
+/** Metres with a thin space between thousands; a line never breaks in them. */
 function metres(value, digits = 1) {
   if (value == null) return "\u2013";
   const [whole, part] = Math.abs(value).toFixed(digits).split(".");
   const sign = value < 0 && Number(value.toFixed(digits)) !== 0 ? "\u2212" : "";
-  return sign + whole.replace(/\B(?=(\d{3})+$)/g, "\u2009") + (part ? `.${part}` : "") + " m";
+  return sign + whole.replace(/\B(?=(\d{3})+$)/g, "\u202f") + (part ? `.${part}` : "") + "\u00a0m";
 }
 
 /** A figure with its sigma, to the sigma's second place where that is known. */
