@@ -283,9 +283,11 @@ test("paper shows the worklist with boxes to tick and traces that fit, and no co
   assert.ok(!(await view.page.isVisible(".filters")));
   assert.ok(await view.page.locator(".box").first().isVisible());
   await view.page.evaluate(() => { location.hash = "fiber-3"; });
-  await view.page.setViewportSize({ width: 700, height: 1000 });
+  await view.page.setViewportSize({ width: 718, height: 1000 }); // A4 between margins of 10 mm, at 96 dots an inch
   assert.ok(!(await view.page.isVisible(".tools")));
-  assert.ok((await view.page.locator(".chart canvas").boundingBox()).width <= 700);
+  assert.ok((await view.page.locator(".chart canvas").boundingBox()).width <= 718);
+  const wide = await view.page.locator("#fiber *:visible").evaluateAll((all) => all.filter((e) => e.getBoundingClientRect().right > 719).map((e) => e.outerHTML.slice(0, 80)));
+  assert.deepEqual(wide, [], "nothing runs off the paper");
   await view.end();
 });
 
