@@ -55,7 +55,13 @@ def blocks(text):
 
 def check_joints(fiber, block):
     seen = 0
+    blank = {j["wavelength_nm"] for j in fiber["joints"]}
+    blank -= {j["wavelength_nm"] for j in fiber["joints"] if j["loss_db"] is not None or j["reflectance_db"] is not None}
+    for nm in blank:
+        holds(f"No joint was measured at {nm} nm." in block, f"fibre {fiber['fiber']}: nothing of {nm} nm is said")
     for joint in fiber["joints"]:
+        if joint["wavelength_nm"] in blank:
+            continue
         where = f"fibre {fiber['fiber']}, {joint['name']}, {joint['wavelength_nm']} nm"
         name = re.escape(joint["name"])
         lines = re.findall(rf"^ *{name}  +(-?[\d.]+(?: ± [\d.]+)?) +{joint['wavelength_nm']} *(.*)$", block, flags=re.M)
@@ -94,6 +100,9 @@ def check_links(fiber, block):
 def check_heat(document, text):
     """Losses at joints, a table for each wavelength; read without their places."""
     seen = 0
+    wanted = {j["wavelength_nm"] for f in document["fibers"] for j in f["joints"] if j["loss_db"] is not None}
+    shown_nm = set(map(int, re.findall(r"^ *Loss at every joint, mean of both ends, (\d+) nm", text, flags=re.M)))
+    holds(shown_nm == wanted, f"losses at joints for {sorted(shown_nm)}, expected {sorted(wanted)}")
     for part in re.split(r"^ *Loss at every joint, mean of both ends, ", text, flags=re.M)[1:]:
         nm = int(part.split()[0])
         for fiber in document["fibers"]:

@@ -1,15 +1,21 @@
 //! Half a page for each fibre: its traces, its links, its joints, what is to be said of it.
 
+use std::collections::BTreeSet;
+
 use super::face::Weight;
 use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Stand};
 use super::picture::{self, Drawn, Frame, Place, Window};
 use super::{Source, finding, with_sigma};
 use crate::job::Direction;
-use crate::report::review::{Document, FiberData};
+use crate::report::review::{Document, FiberData, JointData};
 use crate::report::table;
 
-const PICTURE_HEIGHT: f32 = 112.0;
 const ROW: f32 = 6.6;
+/// Half of what a page has room for.
+const HALF: f32 = 371.0;
+/// Heights of a picture: fibres of few joints have the tallest, so that all begin at the same places.
+const LOWEST: f32 = 64.0;
+const TALLEST: f32 = 112.0;
 
 pub(super) fn put(
     paper: &mut Paper,
@@ -21,12 +27,10 @@ pub(super) fn put(
     if first {
         paper.new_page();
     }
-    // Heading, pictures and the beginning of both tables stay together; so does a whole fibre that
-    // fits half a page.
-    let rows = own.joints.len() + own.links.len();
-    let said = own.findings.len() as f32 * 36.0;
-    let whole = 84.0 + PICTURE_HEIGHT + 1.45 * ROW * (rows + 4) as f32 + said;
-    paper.need(whole.min(360.0));
+    // A fibre that fits half a page with a lower picture gets one, and then stays together.
+    let rest = height_of_rest(paper, own);
+    let picture = (HALF - rest).clamp(LOWEST, TALLEST);
+    paper.need((rest + picture).min(HALF));
     if first {
         paper.bookmark("Fibres", false);
     }
@@ -37,17 +41,38 @@ pub(super) fn put(
         own.fiber, own.color, own.tube_color, own.verdict
     );
     paper.heading(&title, 10.5, 0.0);
-    pictures(paper, source, own);
+    pictures(paper, source, own, picture);
     links(paper, document, own);
     joints(paper, own);
     for found in &own.findings {
-        finding(paper, found, 7.0);
+        finding(paper, found, SAID);
     }
     paper.y += 8.0;
 }
 
+/// Size of what is said of a fibre.
+const SAID: f32 = 7.0;
+
+/// What a fibre takes beside its pictures: heading, both tables, findings.
+fn height_of_rest(paper: &Paper, own: &FiberData) -> f32 {
+    let rows = own.links.len() + own.joints.iter().filter(|joint| measured(own, joint)).count();
+    let lines = |text: &str| {
+        let text = paper.faces.shown(text);
+        paper.faces.wrap(&text, SAID, Weight::Regular, INSIDE - 10.0).len()
+    };
+    let said = own.findings.iter().map(|found| 1 + lines(&found.says) + lines(&found.next));
+    let said: usize = said.sum();
+    97.0 + 1.45 * ROW * rows as f32 + 1.35 * SAID * said as f32 + 3.0 * own.findings.len() as f32
+}
+
+/// Whether anything was measured at a joint's wavelength: else its rows would be blank.
+fn measured(own: &FiberData, joint: &JointData) -> bool {
+    let here = own.joints.iter().filter(|other| other.wavelength_nm == joint.wavelength_nm);
+    here.into_iter().any(|other| other.loss_db.is_some() || other.reflectance_db.is_some())
+}
+
 /// Both directions side by side, over the same stretch of cable.
-fn pictures(paper: &mut Paper, source: &Source, own: &FiberData) {
+fn pictures(paper: &mut Paper, source: &Source, own: &FiberData, height: f32) {
     let nm = &source.plan.measure.wavelengths_nm;
     let Some(window) = Window::of(own.fiber, source.drawn) else {
         paper.paragraph("No trace of this fibre can be drawn.", 8.0, Weight::Regular, 0.0);
@@ -58,7 +83,7 @@ fn pictures(paper: &mut Paper, source: &Source, own: &FiberData) {
     let y = paper.y + 18.0;
     for (n, direction) in [Direction::AToB, Direction::BToA].into_iter().enumerate() {
         let x = MARGIN + n as f32 * half + 18.0;
-        let frame = Frame { x, y, width: half - 24.0, height: PICTURE_HEIGHT };
+        let frame = Frame { x, y, width: half - 24.0, height };
         let traces: Vec<&Drawn> =
             source.drawn.iter().filter(|d| d.is_of(own.fiber, direction)).collect();
         let end = if direction == Direction::AToB { "a" } else { "b" };
@@ -66,13 +91,13 @@ fn pictures(paper: &mut Paper, source: &Source, own: &FiberData) {
         let head = format!("from end {end}: dB over metres from end a{cut}");
         paper.text((x, y - 10.0), 178.0, 6.0, Weight::Bold, &head);
         if traces.is_empty() {
-            let at = (x + 8.0, y + 0.5 * PICTURE_HEIGHT);
+            let at = (x + 8.0, y + 0.5 * height);
             paper.text(at, 200.0, 8.0, Weight::Regular, "no trace from this end");
         }
         picture::put(paper, frame, window, &traces, &places, nm);
         legend(paper, (x + frame.width, y - 10.0), nm);
     }
-    paper.y = y + PICTURE_HEIGHT + 12.0;
+    paper.y = y + height + 12.0;
 }
 
 /// Each wavelength's line with its name, ending at a place.
@@ -143,21 +168,22 @@ fn links(paper: &mut Paper, document: &Document, own: &FiberData) {
     paper.y -= 2.0;
 }
 
-/// A row for each joint or end connector and wavelength.
+/// A row for each joint or end connector and wavelength; wavelengths without any figure in one line.
 fn joints(paper: &mut Paper, own: &FiberData) {
     let columns = [
-        ("joint".into(), 62.0, Stand::Left),
-        ("at m".into(), 70.0, Stand::Right),
+        ("joint".into(), 84.0, Stand::Left),
+        ("at m".into(), 62.0, Stand::Right),
         ("nm".into(), 26.0, Stand::Right),
-        ("from a dB".into(), 74.0, Stand::Right),
-        ("from b dB".into(), 74.0, Stand::Right),
-        ("loss dB".into(), 74.0, Stand::Right),
+        ("from a dB".into(), 70.0, Stand::Right),
+        ("from b dB".into(), 70.0, Stand::Right),
+        ("loss dB".into(), 70.0, Stand::Right),
         ("reflectance dB".into(), 67.0, Stand::Right),
-        ("joint is".into(), 64.0, Stand::Left),
+        ("joint is".into(), 62.0, Stand::Left),
     ];
     let rows: Vec<Vec<Cell>> = own
         .joints
         .iter()
+        .filter(|joint| measured(own, joint))
         .map(|joint| {
             let loss = Cell::plain(with_sigma(joint.loss_db, joint.loss_sigma_db, 3));
             let failed = joint.verdict == Some("fail");
@@ -179,6 +205,12 @@ fn joints(paper: &mut Paper, own: &FiberData) {
         })
         .collect();
     paper.table(&columns, &rows, ROW);
+    let blank = own.joints.iter().filter(|joint| !measured(own, joint));
+    let blank: BTreeSet<u16> = blank.map(|joint| joint.wavelength_nm).collect();
+    for nm in blank {
+        let says = format!("No joint was measured at {nm} nm.");
+        paper.paragraph(&says, SAID, Weight::Regular, 0.0);
+    }
 }
 
 /// The end connectors' places are where distances begin: they have no sigma.

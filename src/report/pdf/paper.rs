@@ -300,3 +300,64 @@ fn strokes(word: &str) -> &'static [&'static [(f32, f32)]] {
 
 /// Between a cell's edge and its text.
 const PADDING: f32 = 2.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn texts(paper: &Paper) -> Vec<(usize, f32, f32, f32, String)> {
+        let of = |(n, page): (usize, &Vec<Item>)| {
+            let texts = page.iter().filter_map(|item| match item {
+                Item::Text { x, y, size, weight, text } => {
+                    let width = paper.faces.width(text, *size, *weight);
+                    Some((n, *x, *x + width, *y, text.clone()))
+                }
+                _ => None,
+            });
+            texts.collect::<Vec<_>>()
+        };
+        paper.pages.iter().enumerate().flat_map(of).collect()
+    }
+
+    #[test]
+    fn a_table_keeps_every_text_inside_its_column_and_heads_each_page() {
+        let mut paper = Paper::new(Faces::new().expect("fonts"));
+        let columns = [
+            ("a heading without room".to_owned(), 30.0, Stand::Left),
+            ("figures".to_owned(), 40.0, Stand::Right),
+            ("words".to_owned(), 90.0, Stand::Wrapped),
+        ];
+        let row = |n: usize| {
+            let long = "W".repeat(200);
+            vec![
+                Cell::verdict("undecided"),
+                Cell::plain(format!("{n}: {long}")),
+                Cell::plain(format!("some words that wrap, and {long}")),
+            ]
+        };
+        let rows: Vec<Vec<Cell>> = (0..90).map(row).collect();
+        paper.table(&columns, &rows, 7.0);
+        assert!(paper.pages.len() > 2);
+        let edges = [MARGIN, MARGIN + 30.0, MARGIN + 70.0, MARGIN + 160.0];
+        for (page, from, to, y, text) in texts(&paper) {
+            let inside = edges.windows(2).any(|edge| from >= edge[0] && to <= edge[1] + 1e-2);
+            assert!(inside, "page {page}: {text} from {from} to {to}");
+            assert!(y > MARGIN && y <= BOTTOM, "page {page}: {text} at {y}");
+        }
+        for page in 0..paper.pages.len() {
+            let heads = texts(&paper).iter().filter(|t| t.0 == page && t.4 == "words").count();
+            assert_eq!(heads, 1, "page {page}");
+        }
+    }
+
+    #[test]
+    fn a_paragraph_goes_on_on_the_next_page() {
+        let mut paper = Paper::new(Faces::new().expect("fonts"));
+        paper.paragraph(&"words and more words ".repeat(2000), 9.0, Weight::Regular, 12.0);
+        assert!(paper.pages.len() > 1);
+        for (page, from, to, y, text) in texts(&paper) {
+            assert!(from >= MARGIN && to <= WIDTH - MARGIN, "page {page}: {text}");
+            assert!(y > MARGIN && y <= BOTTOM, "page {page}: {text} at {y}");
+        }
+    }
+}

@@ -76,12 +76,17 @@ fn worklist(paper: &mut Paper, document: &Document) {
     let mut rows = Vec::new();
     for own in &document.fibers {
         for found in own.findings.iter().filter(|found| found.severity == fault) {
+            // Without a place what is the matter says which measurement or other fibre it is.
+            let next = match &found.place {
+                Some(_) => found.next.clone(),
+                None => format!("{}: {}", found.says, found.next),
+            };
             rows.push(vec![
                 Cell::plain(own.fiber.to_string()),
                 Cell::plain(found.kind),
                 Cell::plain(found.place.as_deref().unwrap_or("")),
                 Cell::plain(found.at_m.map_or(String::new(), |m| format!("{m:.1}"))),
-                Cell::plain(found.next.as_str()),
+                Cell::plain(next),
             ]);
         }
     }
@@ -114,6 +119,11 @@ fn heat(paper: &mut Paper, source: &Source, document: &Document, nm: u16) {
         return;
     }
     let title = format!("Loss at every joint, mean of both ends, {nm} nm, dB");
+    let mut losses = document.fibers.iter().flat_map(|own| own.joints.iter().filter(of));
+    if losses.all(|joint| joint.loss_db.is_none()) {
+        paper.paragraph(&format!("No joint was measured at {nm} nm."), 8.0, Weight::Regular, 0.0);
+        return;
+    }
     let count = ((INSIDE - NAME) / LEAST_CELL) as usize;
     // As few bands of columns as fit, of about the same width.
     let bands = names.len().div_ceil(count);
@@ -144,12 +154,31 @@ fn heat(paper: &mut Paper, source: &Source, document: &Document, nm: u16) {
     }
 }
 
+/// Names of joints over their columns, on up to three lines: in a cable they often begin alike.
 fn heads(paper: &mut Paper, names: &[String], width: f32) {
-    paper.y += 10.0;
-    paper.text((MARGIN, paper.y - 2.5), NAME - 4.0, 6.0, Weight::Bold, "fibre");
-    for (n, name) in names.iter().enumerate() {
+    let size = 6.0;
+    let wrapped: Vec<Vec<String>> = names
+        .iter()
+        .map(|name| {
+            let name = paper.faces.shown(name);
+            let lines = paper.faces.wrap(&name, size, Weight::Bold, width - 3.0);
+            let (first, rest) = lines.split_at(lines.len().min(2));
+            let mut lines = first.to_vec();
+            if !rest.is_empty() {
+                lines.push(rest.join(" "));
+            }
+            lines
+        })
+        .collect();
+    let most = wrapped.iter().map(Vec::len).max().unwrap_or(1).max(1);
+    paper.y += 3.0 + 7.0 * most as f32;
+    paper.text((MARGIN, paper.y - 2.5), NAME - 4.0, size, Weight::Bold, "fibre");
+    for (n, lines) in wrapped.iter().enumerate() {
         let x = MARGIN + NAME + n as f32 * width + 2.0;
-        paper.text((x, paper.y - 2.5), width - 3.0, 6.0, Weight::Bold, name);
+        for (k, line) in lines.iter().enumerate() {
+            let y = paper.y - 2.5 - 7.0 * (lines.len() - 1 - k) as f32;
+            paper.text((x, y), width - 3.0, size, Weight::Bold, line);
+        }
     }
 }
 
