@@ -100,7 +100,7 @@ test("a click on a cell opens its fibre with that trace in front, and the way ba
   assert.match(await view.page.textContent("#events caption"), /1550 nm from b/);
   for (const f of review.fibers[3].findings) assert.ok((await view.page.textContent("#fiber")).includes(f.says));
   await view.page.goBack();
-  assert.ok(await view.page.isVisible("#overview"));
+  await view.page.waitForSelector("#overview", { state: "visible" });
   quiet(view);
   await view.end();
 });
@@ -148,7 +148,8 @@ test("everything goes by keyboard alone", async () => {
   assert.match(await focused(), /Skip/);
   await tab_to(/^fibre 3/);
   await keyboard.press("Enter");
-  assert.match(await focused(), /^Fibre 3/, "focus goes to the fibre's heading");
+  await view.page.waitForFunction(() => document.activeElement.id === "fiber-title"); // the focus goes to the fibre's heading
+  assert.match(await focused(), /^Fibre 3/);
   await tab_to(/^Traces of fibre 3/);
   const chart = view.page.locator(".chart");
   const seen = async () => [await number(chart, "data-from-m"), await number(chart, "data-to-m")];
@@ -172,7 +173,7 @@ test("everything goes by keyboard alone", async () => {
   assert.ok(ten > 5 && Math.abs(ten - more) < 0.2, `ten steps ${ten} m, one with Shift ${more} m`);
   assert.match(await cursor.getAttribute("aria-valuetext"), /\sm$/);
   await keyboard.press("Escape");
-  assert.ok(await view.page.isVisible("#overview"));
+  await view.page.waitForSelector("#overview", { state: "visible" });
   assert.match(await focused(), /^fibre 3/, "back where one was");
   quiet(view);
   await view.end();
@@ -283,6 +284,7 @@ test("paper shows the worklist with boxes to tick and traces that fit, and no co
   assert.ok(!(await view.page.isVisible(".filters")));
   assert.ok(await view.page.locator(".box").first().isVisible());
   await view.page.evaluate(() => { location.hash = "fiber-3"; });
+  await view.page.waitForSelector(".chart canvas");
   await view.page.setViewportSize({ width: 718, height: 1000 }); // A4 between margins of 10 mm, at 96 dots an inch
   assert.ok(!(await view.page.isVisible(".tools")));
   assert.ok((await view.page.locator(".chart canvas").boundingBox()).width <= 718);
