@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::{Duration, Instant};
 
-use notify::{RecommendedWatcher, RecursiveMode, Watcher};
+use notify::event::{AccessKind, AccessMode};
+use notify::{EventKind, RecommendedWatcher, RecursiveMode, Watcher};
 use rayon::prelude::*;
 use strandline::job::{self, Direction, Review, Row, Test, TestVerdict};
 use strandline::plan::Plan;
@@ -108,15 +109,24 @@ fn ended(wake: &Receiver<Wake>, wait: Duration) -> bool {
 /// Has the system report changes. `None`: it cannot, and has to be polled.
 fn watcher(folders: &[PathBuf], send: &Sender<Wake>, out: &Out) -> Option<RecommendedWatcher> {
     let send = send.clone();
-    let started = notify::recommended_watcher(move |_| drop(send.send(Wake::Changed))).and_then(
-        |mut watcher| {
-            for folder in folders {
-                watcher.watch(folder, RecursiveMode::Recursive)?;
-            }
-            Ok(watcher)
-        },
-    );
+    let started = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
+        if event.is_ok_and(|event| is_reading(event.kind)) {
+            return; // our own looks among them: each would bring the next
+        }
+        let _ = send.send(Wake::Changed);
+    })
+    .and_then(|mut watcher| {
+        for folder in folders {
+            watcher.watch(folder, RecursiveMode::Recursive)?;
+        }
+        Ok(watcher)
+    });
     started.inspect_err(|error| out.note(&format!("looking twice a second instead: {error}"))).ok()
+}
+
+/// Whether somebody has only read.
+fn is_reading(kind: EventKind) -> bool {
+    matches!(kind, EventKind::Access(access) if access != AccessKind::Close(AccessMode::Write))
 }
 
 fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
@@ -129,13 +139,15 @@ fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
     if let Some(folder) = args.folders.iter().find(|folder| !strandline::disk::is_folder(folder)) {
         return Err(format!("{}: no folder", folder.display()));
     }
-    Ok((Desk { plan, tray, tests: BTreeMap::new() }, args.folders.clone()))
+    let folders = args.folders.clone();
+    Ok((Desk { plan, tray, folders: folders.clone(), tests: BTreeMap::new() }, folders))
 }
 
 /// What has been measured so far.
 struct Desk {
     plan: Plan,
     tray: Option<Tray>,
+    folders: Vec<PathBuf>,
     tests: BTreeMap<PathBuf, Test>,
 }
 
@@ -173,12 +185,18 @@ impl Desk {
         }
         let review = self.judged();
         for test in &gone {
-            out.print(&line(&format!("{}: gone", test.path.display())));
+            out.print(&line(&format!("{}: gone", self.shown(&test.path))));
         }
         for path in &paths {
             self.answer(path, &review, out);
         }
         self.keep(review);
+    }
+
+    /// A file below its folder.
+    fn shown(&self, path: &Path) -> String {
+        let inside = self.folders.iter().find_map(|folder| path.strip_prefix(folder).ok());
+        inside.unwrap_or(path).display().to_string()
     }
 
     fn judged(&mut self) -> Review {
@@ -198,7 +216,7 @@ impl Desk {
         let c = review.counts;
         let mut says = format!(
             "{}: {} ({} of {} measured)",
-            path.display(),
+            self.shown(path),
             words(row),
             c.measured,
             c.planned
