@@ -34,9 +34,9 @@ impl Verdict {
         }
     }
 
-    /// Word and mark.
+    /// Word and mark, which no line break parts.
     pub fn marked(self) -> String {
-        format!("{} {}", self.word(), self.mark())
+        format!("{}\u{a0}{}", self.word(), self.mark())
     }
 }
 

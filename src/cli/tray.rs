@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use strandline::grade::Verdict;
+use strandline::grade::{self, Verdict};
 use strandline::job::{self, FiberReview, JointReview, Review};
 use strandline::plan::{Directions, Plan, PlannedJoint};
 use strandline::report::table::{self, Align, Column};
@@ -100,7 +100,7 @@ impl Tray {
         }
         let limit = self
             .plan
-            .joint_limit_db(self.joint.kind)
+            .allowance_db(&self.joint)
             .map_or("no limit in the plan".into(), |l| format!("limit {l} dB"));
         let mut lines = vec![format!(
             "{} at {:.1} m of {}, {limit}",
@@ -109,6 +109,9 @@ impl Tray {
             escape::terminal(&self.plan.cable.id)
         )];
         lines.extend(table::lines(&COLUMNS, &rows, out.width));
+        if let Some(origin) = self.plan.limits.origin() {
+            lines.extend(table::hung(&format!("limits: {origin}"), out.width));
+        }
         out.lines(&lines);
         out.caution();
         if let Some(name) = all_stop_at(answer, &self.plan) {
@@ -133,9 +136,12 @@ impl Tray {
             .map(|own| (own, self.advice(fiber, own)))
             .collect();
         // A tray is closed over a fibre, not over one of its wavelengths.
-        let fine = !measured.is_empty() && measured.iter().all(|(_, advice)| *advice == FINE);
-        let row = |(own, advice): &(&JointReview, &str)| {
-            row(fiber, own, if *advice == FINE && !fine { ONE_ALONE } else { advice })
+        let fine = !measured.is_empty()
+            && measured.iter().all(|(_, advice)| [FINE, ACCEPTED].contains(advice));
+        let row = |(own, advice): &(&JointReview, &str)| match *advice {
+            FINE if !fine => row(fiber, own, ONE_ALONE),
+            AVERAGE => row(fiber, own, &self.longer(own)),
+            advice => row(fiber, own, advice),
         };
         (measured.iter().map(row).collect(), fine)
     }
@@ -151,6 +157,7 @@ impl Tray {
         let enough = from_a && (from_b || self.one_end);
         match own.verdict {
             _ if copied => "measure again: nobody knows which fibre this is",
+            _ if own.waived.is_some() => ACCEPTED,
             Some(Verdict::Pass) if enough => FINE,
             Some(Verdict::Fail) if enough && bend => {
                 "free the bend in the tray, then measure again"
@@ -160,15 +167,42 @@ impl Tray {
             Some(Verdict::Undecided) if enough && self.one_end && unequal_rules(own) => {
                 "leave it open: one end alone cannot tell it from unequal glass"
             }
-            _ if enough => "average longer",
+            _ if enough => AVERAGE,
             _ if from_a => "measure from end b first",
             _ if from_b || self.one_end => "measure from end a first",
             _ => "measure it: nothing is known",
         }
     }
+
+    /// Of an undecided joint: how much longer to average, or that it is in vain.
+    fn longer(&self, own: &JointReview) -> String {
+        let limits = &self.plan.limits;
+        let noise_db = match (own.loss.from_a_db, own.loss.from_b_db) {
+            (Some(a), Some(b)) => 0.5 * a.sigma.hypot(b.sigma),
+            (one, other) => one.or(other).map_or(0.0, |m| m.sigma),
+        };
+        let times =
+            own.loss.loss_db.zip(self.plan.allowance_db(&self.joint)).and_then(|(loss, limit)| {
+                let rest = (loss.sigma * loss.sigma - noise_db * noise_db).max(0.0).sqrt();
+                let fixed = rest.hypot(limits.linearity_db_per_db * loss.value);
+                grade::averaging_to_decide(loss.value, limit, noise_db, fixed, limits.confidence)
+            });
+        match times {
+            Some(times) if times > 1.0 && times < 50.0 => {
+                format!("{AVERAGE}: {times:.1} times as long would decide it")
+            }
+            _ => "too near its limit for any OTDR: splice again, or accept it".to_owned(),
+        }
+    }
 }
 
 const FINE: &str = "fine to close";
+
+/// Where both ends are measured and do not decide.
+const AVERAGE: &str = "average longer";
+
+/// Where the plan says so, with its reason.
+const ACCEPTED: &str = "accepted: see the plan's waiver";
 
 /// Where another wavelength of the same fibre asks for more.
 const ONE_ALONE: &str = "not yet: good at this wavelength alone";

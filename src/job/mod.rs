@@ -10,12 +10,14 @@ mod label;
 mod name;
 mod odd;
 mod settings;
+mod spread;
 mod test;
 mod todo;
 
 pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
+pub use spread::OneWay;
 pub use test::{Content, Test, TestVerdict, measure, read};
 pub use todo::{Station, Task, todo};
 
@@ -109,9 +111,17 @@ pub struct Review {
     pub findings: Vec<Finding>,
     /// Progress.
     pub counts: Counts,
+    /// What a joint read from one end alone carries for unequal fibres.
+    pub one_way: OneWay,
 }
 
 impl Review {
+    /// Whether a planned joint was read from one end alone, so that [`Review::one_way`] counts.
+    pub fn has_one_way_joints(&self) -> bool {
+        let joints = self.fibers.iter().flat_map(|fiber| &fiber.joints);
+        joints.into_iter().any(|j| j.loss.loss_db.is_some() && j.loss.step_db.is_none())
+    }
+
     /// Whether there is nothing to object to.
     pub fn is_clean(&self) -> bool {
         let faults = self.fibers.iter().flat_map(|f| &f.findings).chain(&self.findings);
@@ -146,8 +156,16 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let swapped = check::swapped(&tests, &rows, &mut findings);
     findings.extend(odd::odd_ones(&rows, &tests));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
-    let mut fibers = Vec::with_capacity(plan.cable.fibers.len());
-    for fiber in &plan.cable.fibers {
+    let numbers = &plan.cable.fibers;
+    let first: Vec<FiberReview> =
+        numbers.iter().map(|fiber| fiber::review(*fiber, &tests, &rows, plan)).collect();
+    // What the joints measured from both ends show holds for those that were not.
+    let one_way = OneWay::of(&first, plan);
+    let mut spread = plan.clone();
+    spread.limits.one_way_db = one_way.sigma_db;
+    let plan = &spread;
+    let mut fibers = Vec::with_capacity(numbers.len());
+    for fiber in numbers {
         let mut own = fiber::review(*fiber, &tests, &rows, plan);
         own.findings.extend(check::missing(*fiber, &rows, &own, &wrong));
         own.findings.extend(check::retests(*fiber, &rows, &tests));
@@ -165,7 +183,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
         own.settle();
     }
     let counts = check::counts(&rows);
-    Review { tests, rows, fibers, findings, counts }
+    Review { tests, rows, fibers, findings, counts, one_way }
 }
 
 /// Puts what concerns one fibre to it, and returns the rest.

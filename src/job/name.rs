@@ -58,23 +58,13 @@ impl Identity {
 /// The last run of digits in a label, as fibres are labelled 7, 007, F07. `None` where there is none,
 /// or where it is no count from 1.
 pub fn number(text: &str) -> Option<u32> {
-    let digits: Vec<&str> =
-        text.split(|c: char| !c.is_ascii_digit()).filter(|d| !d.is_empty()).collect();
-    digits.last().and_then(|d| d.parse().ok()).filter(|n| *n > 0)
+    crate::plan::fiber_number(text)
 }
 
 /// From which end, by the locations on the labels. `None` where they are not the plan's ends.
 pub fn direction(labels: &Labels, plan: &Plan) -> Option<Direction> {
-    let same = |text: String, end: &str| !text.is_empty() && text.eq_ignore_ascii_case(end);
-    let [a, b] = &plan.cable.ends;
-    let (from, to) = (labels.from.text(), labels.to.text());
-    if same(from.clone(), a) || same(to.clone(), b) {
-        Some(Direction::AToB)
-    } else if same(from, b) || same(to, a) {
-        Some(Direction::BToA)
-    } else {
-        None
-    }
+    let is_from_b = plan.is_from_end_b(&labels.from.text(), &labels.to.text())?;
+    Some(if is_from_b { Direction::BToA } else { Direction::AToB })
 }
 
 /// What a file's name says, by the plan's pattern: a fall-back for blank labels.

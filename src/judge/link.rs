@@ -38,7 +38,7 @@ impl Court<'_> {
             }
             item.counts = item.verdict != Verdict::Undecided;
             if !item.counts {
-                item.remedy = Some("the fibre as a whole is judged below".into());
+                item.remedy = Some("does not count alone: all fibre together is judged".into());
             }
             self.judged.items.push(item);
         }

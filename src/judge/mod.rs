@@ -13,7 +13,7 @@ pub use parts::{MeasuredPart, parts};
 
 use crate::event::{Analysis, Event, Likely, Peak, Role};
 use crate::grade::{self, Limit, Verdict};
-use crate::plan::{JointKind, Limits, Plan, PlannedJoint};
+use crate::plan::{self, JointKind, Limits, Plan, PlannedJoint};
 use crate::trace::Trace;
 use crate::units::{Measured, PanelM};
 
@@ -28,6 +28,10 @@ pub enum Of {
     Fiber,
     /// All splices of the link together.
     Splices,
+    /// The connector at the near end, where a planned launch cord does not show it.
+    NearEnd,
+    /// The connector at the far end, where a planned tail cord does not show it.
+    FarEnd,
     /// The link.
     Link,
 }
@@ -105,6 +109,8 @@ pub struct Item {
     pub counts: bool,
     /// Of an undecided one: what would decide it.
     pub remedy: Option<String>,
+    /// Of one that does not pass and is accepted: why, and by whom. It then does not count.
+    pub waived: Option<String>,
 }
 
 /// A trace against a plan.
@@ -157,8 +163,11 @@ pub fn trace(plan: &Plan, trace: &Trace, analysis: &Analysis) -> Judged {
         court.nothing_seen();
         return court.judged;
     }
+    court.say_what_is_odd();
     court.say_what_is_left_out();
+    court.unseen_ends();
     court.joints();
+    court.waive();
     court.sections();
     court.splices_together();
     court.link();
@@ -201,6 +210,53 @@ impl Court<'_> {
         self.analysis.span.map(|span| (span.start_m, span.end_m))
     }
 
+    /// Accepted deviations at the joints of this fibre no longer count.
+    fn waive(&mut self) {
+        let Some(fiber) = plan::fiber_number(&self.trace.labels.fiber.text()) else { return };
+        for waiver in self.plan.waivers.iter().filter(|waiver| waiver.fiber == fiber) {
+            let own: Vec<usize> = self
+                .own_joints()
+                .into_iter()
+                .filter(|e| {
+                    self.place(e).is_some_and(|name| name.eq_ignore_ascii_case(&waiver.place))
+                })
+                .map(|e| e.number)
+                .collect();
+            for item in &mut self.judged.items {
+                let here = matches!(item.of, Of::Event(number) if own.contains(&number));
+                if here && item.verdict != Verdict::Pass {
+                    item.waived = Some(waiver.words());
+                    item.counts = false;
+                }
+            }
+        }
+    }
+
+    /// What the plan calls the place of a joint.
+    fn place(&self, event: &Event) -> Option<&str> {
+        let (start, end) = self.ends()?;
+        match (event.position_m == start, event.position_m == end, self.from_b?) {
+            (true, _, false) | (_, true, true) => Some("end a"),
+            (_, true, false) | (true, _, true) => Some("end b"),
+            _ => self.planned(event).map(|joint| joint.name.as_str()),
+        }
+    }
+
+    fn say_what_is_odd(&mut self) {
+        let (cable, planned) = (self.trace.labels.cable.text(), &self.plan.cable.id);
+        if !cable.is_empty() && !planned.is_empty() && !cable.eq_ignore_ascii_case(planned) {
+            self.note(&format!("the label says cable {cable}, the plan is for {planned}"));
+        }
+        let pulse_ns = self.trace.pulse_ns();
+        if self.plan.measure.pulse_ns.is_some_and(|agreed| (agreed - pulse_ns).abs() > 0.5) {
+            self.note(&format!("the pulse of {pulse_ns:.0} ns is not the one that was agreed on"));
+        }
+        let averaging = self.trace.settings.averaging_s.zip(self.plan.measure.min_averaging_s);
+        if let Some((s, least)) = averaging.filter(|(s, least)| s < least) {
+            self.note(&format!("averaged {s:.0} s, agreed was {least:.0} s at least"));
+        }
+    }
+
     fn say_what_is_left_out(&mut self) {
         let Some(nm) = self.trace.settings.wavelength_nm else {
             self.note("the file states no wavelength: limits that hang on it are not judged");
@@ -234,6 +290,25 @@ impl Court<'_> {
     fn sees_far_connector(&self) -> bool {
         let Some((_, end)) = self.ends() else { return false };
         self.analysis.events.iter().any(|e| e.position_m == end && e.role == Role::Joint)
+    }
+
+    /// A planned cord whose connector does not show leaves that connector undecided.
+    fn unseen_ends(&mut self) {
+        let Some(limit) = self.limits.connector_db else { return };
+        let measure = &self.plan.measure;
+        let ends = [
+            (Of::NearEnd, measure.launch_m, self.sees_near_connector(), "launch"),
+            (Of::FarEnd, measure.tail_m, self.sees_far_connector(), "tail"),
+        ];
+        for (of, cord_m, seen, cord) in ends {
+            if cord_m.is_some() && !seen {
+                let limit = Limit::AtMost(limit);
+                let mut item = self.item(of, Quantity::Loss, Figure::Unmeasured, limit);
+                item.remedy =
+                    Some(format!("a {cord} cord as planned: its connector does not show"));
+                self.judged.items.push(item);
+            }
+        }
     }
 
     /// The link's joints, connectors of seen cords included.
@@ -372,6 +447,7 @@ impl Court<'_> {
             doubt: None,
             counts: true,
             remedy: None,
+            waived: None,
         }
     }
 }

@@ -241,6 +241,7 @@ fn joints_that_pass_alone_are_not_sure_together() {
         doubt: None,
         counts: true,
         remedy: None,
+        waived: None,
     };
     let judged = Judged { items: vec![own; 48], notes: Vec::new() };
     assert_eq!(judged.verdict(), Some(Verdict::Pass));
@@ -258,4 +259,54 @@ fn a_short_section_is_covered_by_the_fibre_and_a_long_bad_one_is_not() {
     analysis.sections[1].to_m = PanelM(1000.0);
     analysis.sections[1].attenuation_db_per_km = Some(Measured::new(0.3, 0.01)); // 500 m
     assert_eq!(trace(&plan, &a_trace(), &analysis).verdict(), Some(Verdict::Fail));
+}
+
+#[test]
+fn what_was_accepted_is_shown_and_does_not_count() {
+    let mut plan = a_plan("splice_db = 0.3");
+    plan.joints.push(plan::PlannedJoint {
+        name: "C1".into(),
+        at_m: 300.0,
+        kind: JointKind::Splice,
+        ways: None,
+    });
+    let mut trace_of_7 = a_trace();
+    (trace_of_7.labels.fiber, trace_of_7.labels.from) = ("007".into(), "A".into());
+    let mut analysis = an_analysis();
+    analysis.events[2].loss_db = Some(Measured::new(0.9, 0.01));
+    assert_eq!(trace(&plan, &trace_of_7, &analysis).verdict(), Some(Verdict::Fail));
+    let reason = "the tray is under water".to_owned();
+    plan.waivers.push(plan::Waiver { fiber: 7, place: "C1".into(), reason, by: String::new() });
+    let judged = trace(&plan, &trace_of_7, &analysis);
+    assert_eq!(judged.verdict(), Some(Verdict::Pass));
+    let own = item(&judged, Of::Event(3), Quantity::Loss);
+    assert_eq!(own.verdict, Verdict::Fail, "the figure stays what it is");
+    assert!(own.waived.unwrap().contains("under water"));
+    // Another fibre, or another joint, is not accepted with it.
+    trace_of_7.labels.fiber = "8".into();
+    assert_eq!(trace(&plan, &trace_of_7, &analysis).verdict(), Some(Verdict::Fail));
+}
+
+#[test]
+fn a_trace_of_another_cable_is_told_so() {
+    let mut other = a_trace();
+    other.labels.cable = "Y".into();
+    let judged = trace(&a_plan("splice_db = 0.5"), &other, &an_analysis());
+    assert!(
+        judged.notes.iter().any(|n| n.contains("cable Y") && n.contains("for X")),
+        "{judged:?}"
+    );
+}
+
+#[test]
+fn a_planned_cord_that_does_not_show_leaves_its_connector_undecided() {
+    let plan = a_plan("connector_db = 0.5");
+    let mut analysis = an_analysis();
+    assert_eq!(trace(&plan, &a_trace(), &analysis).verdict(), Some(Verdict::Pass));
+    analysis.span.as_mut().unwrap().start_m = PanelM(0.0);
+    let near = item(&trace(&plan, &a_trace(), &analysis), Of::NearEnd, Quantity::Loss);
+    assert_eq!((near.verdict, near.figure), (Verdict::Undecided, Figure::Unmeasured));
+    analysis.span.as_mut().unwrap().end_m = PanelM(2000.0);
+    let far = item(&trace(&plan, &a_trace(), &analysis), Of::FarEnd, Quantity::Loss);
+    assert!(far.remedy.unwrap().contains("tail cord"));
 }

@@ -172,6 +172,21 @@ pub struct Waiver {
     pub by: String,
 }
 
+impl Waiver {
+    /// That it was accepted, why, and by whom.
+    pub fn words(&self) -> String {
+        let by = if self.by.is_empty() { String::new() } else { format!(" ({})", self.by) };
+        format!("accepted: {}{by}", self.reason)
+    }
+}
+
+/// The fibre that a label means: its last run of digits, as fibres are labelled 7, 007, F07.
+pub fn fiber_number(label: &str) -> Option<u32> {
+    let digits: Vec<&str> =
+        label.split(|c: char| !c.is_ascii_digit()).filter(|d| !d.is_empty()).collect();
+    digits.last().and_then(|d| d.parse().ok()).filter(|n| *n > 0)
+}
+
 /// A link's loss limit.
 #[derive(Clone, Debug, PartialEq)]
 pub enum LinkLimit {

@@ -374,12 +374,16 @@ const COLUMNS: [&str; 18] = [
 /// Never in practice: it writes to memory.
 pub fn csv(document: &Document) -> Result<String, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(COLUMNS)?;
+    let is_judged =
+        |trace: &TraceData| matches!(trace, TraceData::Read(read) if read.judgement.is_some());
+    // Without limits nothing is judged, and no column says so.
+    let judged = document.traces.iter().any(is_judged);
+    writer.write_record(COLUMNS.iter().chain(judged.then_some(&"verdict")))?;
     let number = |value: Option<f64>| value.map_or(String::new(), |v| v.to_string());
     for trace in &document.traces {
         let TraceData::Read(read) = trace else { continue };
         for event in &read.events {
-            writer.write_record([
+            let row = [
                 escape::cell(&read.file),
                 escape::cell(&read.trace.cable),
                 escape::cell(&read.trace.fiber),
@@ -398,7 +402,10 @@ pub fn csv(document: &Document) -> Result<String, csv::Error> {
                 event.saturated.to_string(),
                 event.extent_m.to_string(),
                 event.merged.to_string(),
-            ])?;
+            ];
+            let verdict =
+                read.judgement.as_ref().and_then(|own| own.of_event(event.number)).unwrap_or("");
+            writer.write_record(row.into_iter().chain(judged.then(|| verdict.to_owned())))?;
         }
     }
     let bytes = writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))?;

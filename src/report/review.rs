@@ -19,6 +19,7 @@ pub(super) struct Document<'a> {
     pub(super) caution: &'static str,
     pub(super) plan: PlanData<'a>,
     pub(super) counts: CountsData,
+    pub(super) one_way: OneWayData,
     pub(super) tests: Vec<TestData>,
     pub(super) fibers: Vec<FiberData>,
     pub(super) findings: Vec<FindingData>,
@@ -88,6 +89,7 @@ pub(super) struct JointData {
     pub(super) reflectance_db: Option<f64>,
     pub(super) reflectance_sigma_db: Option<f64>,
     pub(super) verdict: Option<&'static str>,
+    pub(super) waived: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -100,6 +102,16 @@ pub(super) struct LinkData {
     pub(super) return_loss_db: Option<f64>,
     pub(super) return_loss_sigma_db: Option<f64>,
     pub(super) return_loss_verdict: Option<&'static str>,
+    pub(super) splice_mean_db: Option<f64>,
+    pub(super) splice_mean_sigma_db: Option<f64>,
+    pub(super) splice_mean_verdict: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+pub(super) struct OneWayData {
+    pub(super) sigma_db: f64,
+    pub(super) joints: usize,
+    pub(super) says: String,
 }
 
 #[derive(Serialize)]
@@ -160,6 +172,11 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
             surplus: c.surplus,
             unreadable: c.unreadable,
         },
+        one_way: OneWayData {
+            sigma_db: rounded(review.one_way.sigma_db, 1e6),
+            joints: review.one_way.joints,
+            says: review.one_way.words(),
+        },
         tests: review.rows.iter().map(|row| test(row, review)).collect(),
         fibers: review.fibers.iter().map(fiber).collect(),
         findings: review.findings.iter().map(finding).collect(),
@@ -210,6 +227,7 @@ fn fiber(own: &FiberReview) -> FiberData {
                 // Without a sigma it is the least that a saturated receiver saw.
                 reflectance_sigma_db: sigma(joint.reflectance_db.filter(|r| r.sigma > 0.0)),
                 verdict: joint.verdict.map(Verdict::word),
+                waived: joint.waived.clone(),
             })
             .collect(),
         links: own
@@ -224,6 +242,9 @@ fn fiber(own: &FiberReview) -> FiberData {
                 return_loss_db: value(link.return_loss_db),
                 return_loss_sigma_db: sigma(link.return_loss_db),
                 return_loss_verdict: link.return_loss_verdict.map(Verdict::word),
+                splice_mean_db: value(link.splice_mean_db),
+                splice_mean_sigma_db: sigma(link.splice_mean_db),
+                splice_mean_verdict: link.splice_mean_verdict.map(Verdict::word),
             })
             .collect(),
         sections: own.sections.iter().map(section).collect(),
@@ -290,6 +311,9 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     ));
     if let Some(origin) = plan.limits.origin() {
         out.extend(table::hung(&origin, width));
+    }
+    if review.has_one_way_joints() {
+        out.extend(table::hung(&review.one_way.words(), width));
     }
     out.push(String::new());
     out.extend(matrix(review, plan));

@@ -122,7 +122,7 @@ fn tests(document: &Document) -> Sheet {
     Sheet::new("tests", &TESTS, document.tests.iter().map(row).collect())
 }
 
-const LINKS: [&str; 13] = [
+const LINKS: [&str; 16] = [
     "fiber",
     "color",
     "tube_color",
@@ -136,6 +136,9 @@ const LINKS: [&str; 13] = [
     "return_loss_db",
     "return_loss_sigma_db",
     "return_loss_verdict",
+    "splice_mean_db",
+    "splice_mean_sigma_db",
+    "splice_mean_verdict",
 ];
 
 /// A row for each fibre and wavelength.
@@ -157,13 +160,16 @@ fn links(document: &Document) -> Sheet {
                 link.return_loss_db.into(),
                 link.return_loss_sigma_db.into(),
                 link.return_loss_verdict.into(),
+                link.splice_mean_db.into(),
+                link.splice_mean_sigma_db.into(),
+                link.splice_mean_verdict.into(),
             ]);
         }
     }
     Sheet::new("links", &LINKS, rows)
 }
 
-const JOINTS: [&str; 14] = [
+const JOINTS: [&str; 15] = [
     "fiber",
     "joint",
     "at_m",
@@ -178,6 +184,7 @@ const JOINTS: [&str; 14] = [
     "reflectance_db",
     "reflectance_sigma_db",
     "verdict",
+    "waived",
 ];
 
 /// A row for each fibre, joint or end connector, and wavelength.
@@ -200,6 +207,7 @@ fn joints(document: &Document) -> Sheet {
                 joint.reflectance_db.into(),
                 joint.reflectance_sigma_db.into(),
                 joint.verdict.into(),
+                joint.waived.as_ref().into(),
             ]);
         }
     }

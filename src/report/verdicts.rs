@@ -20,7 +20,7 @@ const COLUMNS: [Column; 7] = [
     ("figure", Align::Right),
     ("limit", Align::Right),
     ("P within", Align::Right),
-    ("would decide", Align::Left),
+    ("would decide, or accepted", Align::Left),
 ];
 
 /// Verdicts as lines of text, the link's at the bottom.
@@ -51,11 +51,10 @@ pub fn lines(
 }
 
 fn row(item: &Item, analysis: &Analysis, look: Look) -> Vec<String> {
-    // What does not count has no word of its own: the whole fibre is judged instead.
-    let verdict = if item.counts { item.verdict.marked() } else { "too short".into() };
-    let decide = item.remedy.as_ref().filter(|_| item.counts).cloned();
+    let words = item.waived.as_ref().or(item.remedy.as_ref());
+    let decide = words.map(|words| escape::terminal(words));
     vec![
-        verdict,
+        item.verdict.marked(),
         of(item, analysis),
         item.quantity.word().to_owned(),
         figure(item, look).replace(" ± ", "±"),
@@ -78,6 +77,8 @@ fn of(item: &Item, analysis: &Analysis) -> String {
         }
         Of::Fiber => "all fibre".into(),
         Of::Splices => "splices".into(),
+        Of::NearEnd => "near end".into(),
+        Of::FarEnd => "far end".into(),
         Of::Link => "link".into(),
     }
 }
@@ -115,15 +116,15 @@ fn limit(item: &Item, look: Look) -> String {
     }
 }
 
-/// A probability, rounded away from certainty: 94.96 % is not shown as 95 %.
+/// A probability, rounded away from certainty: 94.96 % is not shown as 95 %. No line break parts it.
 fn percent(p: f64) -> String {
     if p > 0.999 {
-        "> 99.9 %".into()
+        ">\u{a0}99.9\u{a0}%".into()
     } else if p < 0.001 {
-        "< 0.1 %".into()
+        "<\u{a0}0.1\u{a0}%".into()
     } else {
         let tenths = if p >= 0.5 { (p * 1000.0).floor() } else { (p * 1000.0).ceil() };
-        format!("{:.1} %", tenths / 10.0)
+        format!("{:.1}\u{a0}%", tenths / 10.0)
     }
 }
 
@@ -318,6 +319,16 @@ struct ItemData {
     verdict: &'static str,
     counts: bool,
     would_decide: Option<String>,
+    waived: Option<String>,
+}
+
+impl JudgementData {
+    /// The worst verdict of an event's figures in a word. `None` where none was judged.
+    pub(super) fn of_event(&self, number: usize) -> Option<&'static str> {
+        let own = |item: &&ItemData| item.event == Some(number);
+        let rank = |word: &str| ["pass", "undecided", "fail"].iter().position(|w| *w == word);
+        self.items.iter().filter(own).map(|item| item.verdict).max_by_key(|word| rank(word))
+    }
 }
 
 pub(super) fn judgement(judged: &Judged, plan: &Plan) -> JudgementData {
@@ -338,6 +349,8 @@ fn item_data(item: &Item) -> ItemData {
         Of::Section(i) => ("section", None, Some(i)),
         Of::Fiber => ("all fiber", None, None),
         Of::Splices => ("splices", None, None),
+        Of::NearEnd => ("near end", None, None),
+        Of::FarEnd => ("far end", None, None),
         Of::Link => ("link", None, None),
     };
     let (value, at_least) = match item.figure {
@@ -364,5 +377,6 @@ fn item_data(item: &Item) -> ItemData {
         verdict: item.verdict.word(),
         counts: item.counts,
         would_decide: item.remedy.clone(),
+        waived: item.waived.clone(),
     }
 }

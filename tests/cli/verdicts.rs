@@ -81,3 +81,43 @@ fn an_unknown_preset_lists_the_known_ones_and_a_bad_plan_says_its_line() {
     assert_eq!(output.status.code(), Some(2));
     assert!(err(&output).contains("line "), "{}", err(&output));
 }
+
+#[test]
+fn csv_has_a_verdict_where_limits_were_given() {
+    let file = "traces/job/HFL-44_001_1310_AB.sor";
+    let judged = out(&run(&["events", "--csv", file, "--plan", PLAN]));
+    let mut lines = judged.lines();
+    assert!(lines.next().is_some_and(|head| head.ends_with(",verdict")), "{judged}");
+    let words: Vec<&str> = lines.filter_map(|line| line.rsplit(',').next()).collect();
+    assert!(words.contains(&"pass") && words.contains(&""), "{words:?}");
+    assert!(!out(&run(&["events", "--csv", file])).contains("verdict"));
+}
+
+#[test]
+fn a_budget_beside_a_trace_says_what_was_measured_and_whether_it_works() {
+    let file = "traces/job/HFL-44_002_1310_AB.sor";
+    let budget = |more: &[&str]| run(&[&["budget", "--plan", PLAN, file][..], more].concat());
+    let plain = budget(&[]);
+    assert_eq!(plain.status.code(), Some(0), "{}{}", out(&plain), err(&plain));
+    for words in ["measured dB", "end connectors", "link loss: "] {
+        assert!(out(&plain).contains(words), "{words}: {}", out(&plain));
+    }
+    // transmitter and receiver, exit status, words
+    let cases: [(&[&str], i32, &str); 4] = [
+        (&["--transmitter", "0", "--sensitivity", "-20"], 0, "works over this link"),
+        (&["--transmitter", "0", "--sensitivity", "-2"], 1, "will not work over this link"),
+        (&["--transmitter", "0", "--sensitivity", "-20", "--penalty", "19"], 1, "will not work"),
+        (
+            &["--transmitter", "3", "--sensitivity", "-20", "--overload", "-3"],
+            1,
+            "add an attenuator",
+        ),
+    ];
+    for (system, status, words) in cases {
+        let output = budget(system);
+        assert_eq!(output.status.code(), Some(status), "{system:?}: {}", out(&output));
+        assert!(out(&output).contains(words), "{system:?}: {}", out(&output));
+    }
+    let missing = run(&["budget", "--plan", PLAN, "traces/no-such.sor"]);
+    assert_eq!(missing.status.code(), Some(2));
+}

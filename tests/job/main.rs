@@ -1,6 +1,7 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
 mod kinds;
+mod limits;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

@@ -7,7 +7,9 @@
 
 mod budgets;
 mod decisions;
+mod draws;
 mod joints;
+mod properties;
 mod reflections;
 
 fn near(found: f64, wanted: f64, tolerance: f64, source: &str) {

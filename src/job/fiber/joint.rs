@@ -31,6 +31,7 @@ impl Own<'_> {
             loss,
             reflectance_db,
             verdict: None,
+            waived: None,
         };
         let mut joints = Vec::new();
         if self.plan.measure.launch_m.is_some() {
@@ -66,6 +67,7 @@ impl Own<'_> {
                 loss,
                 reflectance_db: highest(seen(a, false), seen(b, true)),
                 verdict: None,
+                waived: None,
             });
         }
         let loss = combine::two_way(a.and_then(|c| c.far_db), b.and_then(|c| c.near_db), one_way);
@@ -80,7 +82,7 @@ impl Own<'_> {
     pub(super) fn judge_joints(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         for joint in &self.plan.joints {
-            let Some(limit) = self.plan.joint_limit_db(joint.kind) else { continue };
+            let Some(limit) = self.plan.allowance_db(joint) else { continue };
             let mut failed: Vec<(u16, Measured)> = Vec::new();
             let mut known: Vec<(u16, Measured)> = Vec::new();
             let mut place = joint.at_m;
@@ -148,12 +150,17 @@ impl Own<'_> {
             self.finding("unequal-fibers", Severity::Remark, Some(&joint.name), Some(found.at_m));
         finding.evidence.insert("loss_from_a_db", value(a));
         finding.evidence.insert("loss_from_b_db", value(b));
+        let step = found.loss.step_db.map_or(0.0, |step| step.value);
+        let ratio = combine::mode_field_ratio(step);
         finding.says = format!(
-            "{} shows {:.3} dB from end a and {:.3} dB from end b: fibres of unequal backscatter; the mean is good",
+            "{} shows {:.3} dB from end a and {:.3} dB from end b: fibres of unequal backscatter, as mode fields {:.0} % apart would make it; the mean is good",
             joint.name,
             value(a),
-            value(b)
+            value(b),
+            100.0 * (ratio.max(1.0 / ratio) - 1.0)
         );
+        finding.evidence.insert("step_db", step);
+        finding.evidence.insert("mode_field_loss_db", combine::mode_field_loss_db(ratio));
         finding.next = "nothing".into();
         out.findings.push(finding);
     }

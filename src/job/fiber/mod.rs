@@ -10,6 +10,7 @@ mod link;
 mod opinion;
 mod section;
 mod unplanned;
+mod waive;
 
 pub use section::SectionReview;
 
@@ -38,6 +39,15 @@ pub struct JointReview {
     pub reflectance_db: Option<Measured>,
     /// `None`: the plan sets no limit.
     pub verdict: Option<Verdict>,
+    /// Why a verdict other than pass was accepted. `None`: it was not, or passes.
+    pub waived: Option<String>,
+}
+
+impl JointReview {
+    /// The verdict as far as it counts: an accepted deviation does not.
+    fn counting(&self) -> Option<Verdict> {
+        if self.waived.is_some() { Some(Verdict::Pass) } else { self.verdict }
+    }
 }
 
 /// A link of one fibre at one wavelength.
@@ -55,11 +65,15 @@ pub struct LinkReview {
     pub return_loss_db: Option<Measured>,
     /// `None`: no limit or no figure.
     pub return_loss_verdict: Option<Verdict>,
+    /// Mean loss over the planned splices. `None` where one of them has none.
+    pub splice_mean_db: Option<Measured>,
+    /// `None`: no limit or no splice.
+    pub splice_mean_verdict: Option<Verdict>,
 }
 
 impl LinkReview {
     fn verdicts(&self) -> impl Iterator<Item = Verdict> + use<> {
-        [self.verdict, self.return_loss_verdict].into_iter().flatten()
+        [self.verdict, self.return_loss_verdict, self.splice_mean_verdict].into_iter().flatten()
     }
 }
 
@@ -131,7 +145,7 @@ impl FiberReview {
         let faults = self.findings.iter().filter(|f| f.severity == Severity::Fault);
         let fails = faults.clone().any(|f| !LEAVE_OPEN.contains(&f.kind));
         let open = faults.into_iter().any(|f| f.kind != "missing");
-        let parts = self.joints.iter().filter_map(|j| j.verdict);
+        let parts = self.joints.iter().filter_map(JointReview::counting);
         let worst = grade::worst(
             parts
                 .chain(self.links.iter().flat_map(LinkReview::verdicts))
@@ -153,7 +167,7 @@ impl FiberReview {
         let sections = self.judged_sections.iter().filter(|s| s.0 == wavelength_nm);
         grade::worst(
             joints
-                .filter_map(|j| j.verdict)
+                .filter_map(JointReview::counting)
                 .chain(links.flat_map(LinkReview::verdicts))
                 .chain(sections.map(|s| s.1)),
         )
@@ -210,7 +224,9 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
     own.judge_ends(&mut out);
     own.judge_sections(&mut out);
     own.find_unplanned(&mut out);
+    own.waive(&mut out);
     own.judge_links(&mut out);
+    own.judge_splice_means(&mut out);
     own.judge_return_loss(&mut out);
     own.say_second_opinion(&mut out);
     out

@@ -63,7 +63,10 @@ impl Own<'_> {
                 *sum = (sum.0 + weight * attenuation.value, sum.1 + weight, limit);
             }
             // A short section alone rarely decides; one that fails does.
-            if verdict == Verdict::Fail {
+            let accepted = own.middle_m().is_some_and(|m| self.is_waived(&self.section_name(m)));
+            if verdict == Verdict::Fail && accepted {
+                worst = worst.or(Some((own, attenuation, limit)));
+            } else if verdict == Verdict::Fail {
                 out.judged_sections.push((own.wavelength_nm, Verdict::Fail));
                 if worst.is_none_or(|w| attenuation.value / limit > w.1.value / w.2) {
                     worst = Some((own, attenuation, limit));

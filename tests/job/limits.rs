@@ -1,0 +1,116 @@
+//! Limits that concern a fibre as a whole, what is accepted, and what a joint read from one end carries.
+
+use std::path::PathBuf;
+
+use strandline::grade::Verdict;
+use strandline::job::{self, Review, Severity};
+use strandline::plan::{self, Plan, Waiver};
+use strandline::simulate::cable::{self, Size};
+use strandline::source;
+
+use super::{folder, written};
+
+fn reviewed(files: &[PathBuf], plan: &Plan) -> Review {
+    job::review(files.to_vec(), plan, &source::Options::default(), &|| ())
+}
+
+fn waiver(fiber: u32, place: &str) -> Waiver {
+    Waiver {
+        fiber,
+        place: place.into(),
+        reason: "the tray is under water".into(),
+        by: "N. Nobody".into(),
+    }
+}
+
+#[test]
+fn an_accepted_high_splice_is_shown_as_such_and_a_break_cannot_be_accepted() {
+    let (mut accepted, mut broken) = (0, 0);
+    for seed in [3, 11, 20] {
+        let cable = cable::draw(seed, &Size::common(12));
+        let files = written(&cable, &folder(&format!("waiver-{seed}")));
+        let mut plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+        let before = reviewed(&files, &plan);
+        for fiber in &before.fibers {
+            for found in fiber.findings.iter().filter(|f| matches!(f.kind, "high-splice" | "break"))
+            {
+                plan.waivers.push(waiver(fiber.fiber, found.place.as_deref().expect("a place")));
+            }
+        }
+        let after = reviewed(&files, &plan);
+        for waiver in &plan.waivers {
+            let own = after.fibers.iter().find(|f| f.fiber == waiver.fiber).expect("planned");
+            let found = |kind: &str| own.findings.iter().find(|f| f.kind == kind);
+            if let Some(splice) = found("high-splice") {
+                assert_eq!(splice.severity, Severity::Remark);
+                assert!(splice.says.contains("the tray is under water (N. Nobody)"), "{splice:?}");
+                let joint = own.joints.iter().find(|j| j.name == waiver.place).expect("a joint");
+                assert_eq!(joint.verdict, Some(Verdict::Fail), "the figure stays what it is");
+                assert!(joint.waived.is_some());
+                accepted += 1;
+            }
+            if let Some(cut) = found("break") {
+                assert_eq!(cut.severity, Severity::Fault);
+                assert!(found("waiver").is_some(), "and the waiver that meets nothing is said");
+                broken += 1;
+            }
+        }
+    }
+    assert!(accepted > 0 && broken > 0, "{accepted} accepted, {broken} broken: prove nothing");
+}
+
+#[test]
+fn the_mean_over_a_fibres_splices_has_a_limit_of_its_own() {
+    let cable = cable::draw(3, &Size::common(12));
+    let files = written(&cable, &folder("splice-mean"));
+    let mut plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let sound = |fiber: u32| cable.truth.fiber[&fiber.to_string()].expect.is_empty();
+    // A thousandth of a dB is less than any fibre's splices lose on average, 5 dB are more.
+    for (limit, verdict) in [(5.0, Verdict::Pass), (0.001, Verdict::Fail)] {
+        plan.limits.splice_mean_db = Some(limit);
+        let review = reviewed(&files, &plan);
+        let mut judged = 0;
+        for own in &review.fibers {
+            for link in &own.links {
+                let Some(mean) = link.splice_mean_db else { continue };
+                assert_eq!(link.splice_mean_verdict, Some(verdict), "{mean:?} against {limit}");
+                judged += 1;
+            }
+            let said = own.findings.iter().any(|f| f.kind == "high-splice" && f.place.is_none());
+            if sound(own.fiber) {
+                assert_eq!(said, verdict == Verdict::Fail, "{:?}", own.findings);
+            }
+        }
+        assert!(judged > 8, "{judged} links are too few to prove anything");
+    }
+}
+
+#[test]
+fn eight_joints_from_both_ends_tell_what_one_from_one_end_carries() {
+    let cable = cable::draw(5, &Size::common(6));
+    let files = written(&cable, &folder("one-way"));
+    let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let whole = reviewed(&files, &plan);
+    assert!(whole.one_way.is_own && whole.one_way.joints >= 8, "{:?}", whole.one_way);
+    // the root mean square of the steps that the review itself lists, reckoned anew
+    let steps: Vec<f64> = whole
+        .fibers
+        .iter()
+        .flat_map(|fiber| &fiber.joints)
+        .filter(|joint| joint.name.starts_with('C'))
+        .filter_map(|joint| joint.loss.step_db.map(|step| step.value))
+        .collect();
+    let spread = (steps.iter().map(|s| s * s).sum::<f64>() / steps.len() as f64).sqrt();
+    // widened for being estimated: t of 8 degrees is 1.860, the normal 1.645 (GUM, table G.2)
+    let widened = whole.one_way.sigma_db / spread;
+    assert!((1.0..1.860 / 1.645 + 0.005).contains(&widened), "{widened}");
+    // From one end alone there are none, and the plan's figure stands.
+    let is_forth = |path: &&PathBuf| path.to_string_lossy().contains("AB");
+    let forth: Vec<PathBuf> = files.iter().filter(is_forth).cloned().collect();
+    assert!(!forth.is_empty() && forth.len() < files.len());
+    let half = reviewed(&forth, &plan);
+    assert!(!half.one_way.is_own);
+    assert_eq!(half.one_way.sigma_db, plan.limits.one_way_db);
+    assert!(half.has_one_way_joints());
+    assert!(half.one_way.words().contains("common practice"), "{}", half.one_way.words());
+}
