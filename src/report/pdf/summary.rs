@@ -129,7 +129,7 @@ fn heat(paper: &mut Paper, source: &Source, document: &Document, nm: u16) {
     let bands = names.len().div_ceil(count);
     for (band, names) in names.chunks(names.len().div_ceil(bands)).enumerate() {
         let width = ((INSIDE - NAME) / names.len() as f32).min(MOST_CELL);
-        paper.need(70.0);
+        paper.need(100.0); // heading, names and a row or two stay together
         if band == 0 {
             paper.bookmark(&title, true);
             paper.heading(&title, 11.0, 40.0);
