@@ -30,6 +30,11 @@ impl Measured {
         Measured { value, sigma }
     }
 
+    /// The figure, unless value or sigma is no number: then it was not measured.
+    pub fn finite(self) -> Option<Measured> {
+        (self.value.is_finite() && self.sigma.is_finite()).then_some(self)
+    }
+
     /// The sum of two figures whose errors are independent.
     /// Source: JCGM 100:2008 (GUM), 5.1.2.
     pub fn plus(self, other: Measured) -> Measured {

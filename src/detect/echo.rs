@@ -16,6 +16,10 @@ struct Expected {
     factor: f64,
 }
 
+/// Most reflections whose echoes are looked for, the strongest first: a link has fewer, and what is no
+/// link, such as a file of random samples, has hundreds, whose triples would take minutes.
+const MIRRORS: usize = 40;
+
 /// An echo found in the dark behind the end.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lone {
@@ -30,18 +34,17 @@ pub(super) struct Lone {
 /// light goes both ways round. `b = 10^(B/10)·T` is the backscatter of the pulse. docs/theory.md.
 fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
     let model = &fit.model;
-    let mirrors: Vec<usize> = (0..model.joints.len())
-        .filter(|i| model.joints[*i].height.is_some_and(|h| h > 0.0) && !model.joints[*i].echo)
-        .collect();
     let mut found = Vec::new();
     let Some(scatter) = scatter else { return found };
+    let mirrors = mirrors(model);
+    let place_vars: Vec<f64> = mirrors.iter().map(|i| place_var(fit, *i)).collect();
     for (n, e) in mirrors.iter().enumerate() {
         let Some(line) = model.before(*e).or(model.behind(*e)) else { continue };
         let at_e = model.joints[*e].height.unwrap_or(0.0)
             * (scatter / line.power(model.joints[*e].x)).powi(2);
         let unsure = 2.0 * find::size(fit, *e).loss_db.abs();
         for (m, i) in mirrors.iter().enumerate().skip(n + 1) {
-            for k in &mirrors[m..] {
+            for (l, k) in mirrors.iter().enumerate().skip(m) {
                 let both = if i == k { 1.0 } else { 2.0 };
                 let (a, b) = (
                     model.joints[*i].height.unwrap_or(0.0),
@@ -55,12 +58,25 @@ fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
                     continue;
                 }
                 let x = model.joints[*i].x + model.joints[*k].x - model.joints[*e].x;
-                let sigma = [i, k, e].iter().map(|j| place_var(fit, **j)).sum::<f64>().sqrt();
+                let sigma = (place_vars[m] + place_vars[l] + place_vars[n]).sqrt();
                 found.push(Expected { x, sigma, height, factor });
             }
         }
     }
     found
+}
+
+/// Joints that reflect and are no echoes themselves, in order.
+fn mirrors(model: &Model) -> Vec<usize> {
+    let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
+    let mut mirrors: Vec<usize> =
+        (0..model.joints.len()).filter(|i| height(*i) > 0.0 && !model.joints[*i].echo).collect();
+    if mirrors.len() > MIRRORS {
+        mirrors.sort_by(|a, b| height(*b).total_cmp(&height(*a)));
+        mirrors.truncate(MIRRORS);
+        mirrors.sort_unstable();
+    }
+    mirrors
 }
 
 fn place_var(fit: &Fit, i: usize) -> f64 {

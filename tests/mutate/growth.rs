@@ -1,0 +1,152 @@
+//! Files made to be slow: one that is eight times as large may take about as long as eight, not as long
+//! as sixty-four.
+
+use std::time::{Duration, Instant};
+
+use strandline::detect::{self, Cords};
+use strandline::sor;
+
+const TIMES: usize = 8;
+/// Between 1 for work that grows as the file, and 8 for its square.
+const MOST: f64 = 3.0;
+
+/// The least of some runs: other work on the machine only ever adds.
+fn least(work: impl Fn()) -> Duration {
+    let run = |_| {
+        let start = Instant::now();
+        work();
+        start.elapsed()
+    };
+    (0..5).map(run).min().expect("runs")
+}
+
+/// Eight small pieces of work against one eight times as large: so that both last as long, and suffer
+/// alike from what else the machine does.
+fn check_growth<T>(what: &str, small: usize, make: impl Fn(usize) -> T, work: impl Fn(&T)) {
+    let (few, many) = (make(small), make(TIMES * small));
+    let few = least(|| (0..TIMES).for_each(|_| work(&few)));
+    let many = least(|| work(&many));
+    let growth = many.as_secs_f64() / few.as_secs_f64().max(1e-6);
+    assert!(growth < MOST, "{what}: {growth:.1} times as long ({few:?}, {many:?})");
+}
+
+/// A version 2 file of these blocks, checksum left out. Bodies stand in reverse order where `turned`.
+fn file(blocks: &[(&str, Vec<u8>)], turned: bool) -> Vec<u8> {
+    let entries: usize = blocks.iter().map(|(name, _)| name.len() + 7).sum();
+    let mut bytes = b"Map\0\xc8\0".to_vec();
+    bytes.extend(i32::try_from(12 + entries).expect("small").to_le_bytes());
+    bytes.extend(i16::try_from(blocks.len() + 1).expect("few").to_le_bytes());
+    for (name, fields) in blocks {
+        bytes.extend_from_slice(name.as_bytes());
+        bytes.extend_from_slice(b"\0\xc8\0");
+        bytes.extend(i32::try_from(name.len() + 1 + fields.len()).expect("small").to_le_bytes());
+    }
+    let mut bodies: Vec<&(&str, Vec<u8>)> = blocks.iter().collect();
+    if turned {
+        bodies.reverse();
+    }
+    for (name, fields) in bodies {
+        bytes.extend_from_slice(name.as_bytes());
+        bytes.push(0);
+        bytes.extend_from_slice(fields);
+    }
+    bytes
+}
+
+/// Index 1.4682, 100 ns, 0.5 m.
+fn settings(samples: usize) -> Vec<u8> {
+    let mut fields = vec![0; 82];
+    fields[4..8].copy_from_slice(b"mt\x8c\x3c");
+    fields[16] = 1;
+    fields[18] = 100;
+    fields[20..24].copy_from_slice(&244_869_i32.to_le_bytes());
+    fields[24..28].copy_from_slice(&i32::try_from(samples).expect("few").to_le_bytes());
+    fields[28..32].copy_from_slice(&146_820_i32.to_le_bytes());
+    fields[32..34].copy_from_slice(&820_i16.to_le_bytes());
+    fields[64..66].copy_from_slice(b"ST");
+    fields
+}
+
+/// Samples in segments of `each`.
+fn data(counts: &[u16], each: usize) -> Vec<u8> {
+    let long = |n: usize| i32::try_from(n).expect("few").to_le_bytes();
+    let mut fields = long(counts.len()).to_vec();
+    fields.extend(i16::try_from(counts.len().div_ceil(each)).expect("few").to_le_bytes());
+    for segment in counts.chunks(each) {
+        fields.extend(long(segment.len()));
+        fields.extend(1000_i16.to_le_bytes());
+        fields.extend(segment.iter().flat_map(|count| count.to_le_bytes()));
+    }
+    fields
+}
+
+fn trace_file(counts: &[u16]) -> Vec<u8> {
+    file(&[("FxdParams", settings(counts.len())), ("DataPts", data(counts, counts.len()))], false)
+}
+
+fn read(bytes: &[u8]) -> strandline::trace::Trace {
+    sor::decode(bytes, &sor::Options::default()).expect("a trace")
+}
+
+/// Reading alone, of files made by `make` for a size.
+fn check_reading(what: &str, small: usize, make: impl Fn(usize) -> Vec<u8>) {
+    check_growth(what, small, make, |bytes| drop(read(bytes)));
+}
+
+#[test]
+fn reading_grows_as_the_file_does() {
+    let with = |name: &'static str, fields: Vec<u8>| {
+        file(&[("FxdParams", settings(2)), (name, fields), ("DataPts", data(&[1, 2], 2))], false)
+    };
+    for turned in [false, true] {
+        check_reading("blocks", 4000, |size| {
+            let names: Vec<String> = (0..size - 2).map(|i| format!("Own{i}")).collect();
+            let mut blocks: Vec<(&str, Vec<u8>)> =
+                names.iter().map(|name| (name.as_str(), vec![])).collect();
+            blocks.push(("FxdParams", settings(2)));
+            blocks.push(("DataPts", data(&[1, 2], 2)));
+            file(&blocks, turned)
+        });
+    }
+    check_reading("blocks of one name", 4000, |size| {
+        let mut blocks = vec![("Own", vec![]); size - 2];
+        blocks.push(("FxdParams", settings(2)));
+        blocks.push(("DataPts", data(&[1, 2], 2)));
+        file(&blocks, true)
+    });
+    check_reading("events", 4000, |size| {
+        let mut fields = i16::try_from(size).expect("few").to_le_bytes().to_vec();
+        for _ in 0..size {
+            fields.extend([b'\x1b'; 42]);
+            fields.push(0);
+        }
+        fields.extend([0; 22]);
+        with("KeyEvents", fields)
+    });
+    check_reading("segments", 4000, |size| {
+        let counts = vec![7; size];
+        file(&[("FxdParams", settings(size)), ("DataPts", data(&counts, 1))], false)
+    });
+    check_reading("a label", 500_000, |size| {
+        let mut fields = b"EN".to_vec();
+        fields.resize(size, b'\x1b');
+        with("GenParams", fields)
+    });
+    check_reading("samples", 500_000, |size| trace_file(&vec![7; size]));
+}
+
+#[test]
+fn finding_grows_as_the_trace_does() {
+    type Shape = fn(usize) -> u16;
+    let shapes: [(&str, Shape); 5] = [
+        ("dark", |_| u16::MAX),
+        ("saturated", |_| 0),
+        ("a saw", |i| (i % 50 * 1000) as u16),
+        ("steps", |i| (i / 40 * 50) as u16),
+        ("wild", |i| ((i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40) as u16),
+    ];
+    for (what, count) in shapes {
+        let make = |size| read(&trace_file(&(0..size).map(count).collect::<Vec<u16>>()));
+        check_growth(what, 4000, make, |trace| drop(detect::events(trace, &Cords::default())));
+    }
+}
