@@ -8,7 +8,7 @@ use super::{Exit, Out};
 
 /// What the files say: settings, labels, notes, and the instrument's own events
 #[derive(clap::Args)]
-#[command(after_help = "Example:\n  strandline show traces/ferry-clean.sor --unit km")]
+#[command(after_help = "Example:\n  strandline show traces/ferry-clean-1550.sor --unit km")]
 pub(crate) struct Args {
     #[command(flatten)]
     files: Files,

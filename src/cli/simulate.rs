@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use clap::builder::PossibleValuesParser;
 use strandline::disk;
 use strandline::simulate::family::{self, Family};
 use strandline::simulate::{self, Rendered, Scenario};
@@ -12,7 +13,7 @@ use super::{Exit, Out};
 /// Renders described fibres into trace files, each with its truth beside it
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline simulate traces/ferry-clean.toml -o out\n  strandline simulate --family metro --count 20 --seed 7 -o out\n\nEvery field of a scenario: docs/scenario.md. Families: --family help.\nNo file is ever written over; one that is there already with the same bytes stays."
+    after_help = "Examples:\n  strandline simulate traces/ferry-clean.toml -o out\n  strandline simulate --family metro --count 20 --seed 7 -o out\n\nEvery field of a scenario: docs/scenario.md.\nNo file is ever written over; one that is there already with the same bytes stays."
 )]
 pub(crate) struct Args {
     /// Scenario files
@@ -22,7 +23,7 @@ pub(crate) struct Args {
     #[arg(short, long, value_name = "DIR")]
     output: PathBuf,
     /// Draw random fibres of this family instead
-    #[arg(long, value_name = "NAME", conflicts_with = "scenarios")]
+    #[arg(long, value_name = "NAME", conflicts_with = "scenarios", value_parser = families())]
     family: Option<String>,
     /// How many of the family
     #[arg(long, value_name = "N", default_value_t = 10, requires = "family")]
@@ -33,6 +34,11 @@ pub(crate) struct Args {
     /// Write files of version 1 of the format
     #[arg(long)]
     version_1: bool,
+}
+
+/// Their names: help lists them, and a wrong one is told which was meant.
+fn families() -> PossibleValuesParser {
+    Family::ALL.iter().map(|family| family.name()).collect::<Vec<_>>().into()
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
@@ -49,12 +55,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             }
         }
     };
-    if let Some(name) = &args.family {
-        let Some(family) = Family::from_name(name) else {
-            let known: Vec<&str> = Family::ALL.iter().map(|f| f.name()).collect();
-            out.error(&format!("no family {name:?}, expected one of: {}", known.join(", ")), None);
-            return Exit::CouldNot;
-        };
+    if let Some((name, family)) =
+        args.family.as_ref().and_then(|n| Some((n, Family::from_name(n)?)))
+    {
         for seed in args.seed..args.seed.saturating_add(args.count) {
             save(simulate::render(&family::draw(family, seed)), Some(format!("{name}-{seed:04}")));
         }
@@ -69,7 +72,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             }
         }
     }
-    out.note(&format!("{files} trace files, each with its truth, in {}", args.output.display()));
+    if files > 0 || !unread {
+        let folder = args.output.display();
+        out.note(&format!("{files} trace files, each with its truth, in {folder}"));
+    }
     exit.max(if unread { Exit::CouldNot } else { Exit::Done })
 }
 

@@ -1,6 +1,6 @@
 //! The fibre as light meets it: from one end, at one wavelength, up to where it stops.
 
-use super::scenario::{Direction, Kind, Scenario, Stretch, Wavelength};
+use super::scenario::{Direction, Joint, Kind, Scenario, Stretch, Wavelength};
 use crate::units::{DB_PER_NEPER, GroupIndex};
 
 /// Glass of one kind between two places.
@@ -56,6 +56,18 @@ pub(super) struct Place {
 pub(super) enum PlaceKind {
     Joint(Kind),
     End,
+}
+
+impl Place {
+    /// A joint at one wavelength; what is broken lets no light through.
+    fn of_joint(joint: &Joint, position_m: f64, nm: f64) -> Place {
+        Place {
+            position_m,
+            kind: PlaceKind::Joint(joint.kind),
+            true_loss_db: (joint.kind != Kind::Break).then(|| joint.loss_db_at(nm)),
+            reflectance_db: joint.reflectance_db,
+        }
+    }
 }
 
 /// A surface that reflects, the panel included.
@@ -132,15 +144,8 @@ impl Path {
             };
             position_m = glass.to_m;
             let front_db = glass.lost_db_at(position_m);
-            let joint = joint.filter(|_| number + 1 < order.len());
-            let place = match joint {
-                Some(joint) => Place {
-                    position_m,
-                    kind: PlaceKind::Joint(joint.kind),
-                    true_loss_db: (joint.kind != Kind::Break)
-                        .then(|| joint.loss_db_at(wavelength.nm)),
-                    reflectance_db: joint.reflectance_db,
-                },
+            let place = match joint.filter(|_| number + 1 < order.len()) {
+                Some(joint) => Place::of_joint(joint, position_m, wavelength.nm),
                 None => Place {
                     position_m,
                     kind: PlaceKind::End,

@@ -95,7 +95,7 @@ pub struct TrueEvent {
     #[serde(serialize_with = "some_number")]
     pub true_reflectance_db: Option<f64>,
     /// Standard deviation of the loss by the best straight lines, told all places; the bias that
-    /// tails leave in them is in it. `None` where no clean fibre is left on one side.
+    /// tails leave in them is in it, a zero offset and spikes are not. `None` where no clean fibre is left on one side.
     #[serde(serialize_with = "some_number")]
     pub sigma_db: Option<f64>,
     /// What those lines give on this very noise.

@@ -8,26 +8,30 @@ use strandline::sor;
 
 const TIMES: usize = 8;
 /// Between 1 for work that grows as the file, and 8 for its square.
-const MOST: f64 = 3.0;
+const MOST: f64 = 4.0;
+/// Other work on the machine may fall on one side alone; it does not every time.
+const ATTEMPTS: usize = 8;
 
-/// The least of some runs: other work on the machine only ever adds.
-fn least(work: impl Fn()) -> Duration {
-    let run = |_| {
-        let start = Instant::now();
-        work();
-        start.elapsed()
-    };
-    (0..5).map(run).min().expect("runs")
+fn time(work: impl Fn()) -> Duration {
+    let start = Instant::now();
+    work();
+    start.elapsed()
 }
 
-/// Eight small pieces of work against one eight times as large: so that both last as long, and suffer
+/// Eight small pieces of work against one eight times as large, so that both last as long and suffer
 /// alike from what else the machine does.
 fn check_growth<T>(what: &str, small: usize, make: impl Fn(usize) -> T, work: impl Fn(&T)) {
     let (few, many) = (make(small), make(TIMES * small));
-    let few = least(|| (0..TIMES).for_each(|_| work(&few)));
-    let many = least(|| work(&many));
-    let growth = many.as_secs_f64() / few.as_secs_f64().max(1e-6);
-    assert!(growth < MOST, "{what}: {growth:.1} times as long ({few:?}, {many:?})");
+    let mut least = f64::INFINITY;
+    for _ in 0..ATTEMPTS {
+        let few = time(|| (0..TIMES).for_each(|_| work(&few)));
+        let many = time(|| work(&many));
+        least = least.min(many.as_secs_f64() / few.as_secs_f64().max(1e-6));
+        if least < MOST {
+            return;
+        }
+    }
+    panic!("{what}: {least:.1} times as long");
 }
 
 /// A version 2 file of these blocks, checksum left out. Bodies stand in reverse order where `turned`.

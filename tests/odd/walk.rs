@@ -138,6 +138,42 @@ fn the_page_about_files_promises_what_is_tried_and_nothing_else() {
     assert_eq!(promised, tried);
 }
 
+/// Every Rust file below some folders of the project.
+fn sources() -> String {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut folders = vec![root.join("src"), root.join("tests")];
+    let mut all = String::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).expect("a folder") {
+            let path = entry.expect("an entry").path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|ending| ending == "rs") {
+                all.push_str(&std::fs::read_to_string(path).expect("UTF-8"));
+            }
+        }
+    }
+    all
+}
+
+#[test]
+fn every_test_that_the_page_about_reliability_names_is_there() {
+    let page = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/reliability.md");
+    let page = std::fs::read_to_string(page).expect("the page");
+    let sources = sources();
+    let rows = page.lines().filter(|line| line.starts_with("| ") && !line.starts_with("| **"));
+    let mut count = 0;
+    for row in rows.skip(1) {
+        let named: Vec<&str> = row.split('`').skip(1).step_by(2).collect();
+        assert!(!named.is_empty(), "nothing keeps this: {row}");
+        for name in named {
+            assert!(sources.contains(&format!("fn {name}(")), "{name} is no test");
+            count += 1;
+        }
+    }
+    assert!(count > 20, "{count} tests");
+}
+
 #[test]
 fn each_file_gives_the_notes_the_error_and_the_values_of_its_row() {
     let mut wrongs = vec![];

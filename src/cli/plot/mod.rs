@@ -85,6 +85,11 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         width: 1000,
         height: 620,
     };
+    if let Some(ending) = other_picture(&args.output) {
+        let message = format!("{}: no pictures of kind .{ending} are made", args.output.display());
+        out.error(&message, Some("name it .svg or .png, or name a folder"));
+        return Exit::CouldNot;
+    }
     match (args.cable, how(args)) {
         (Some(shown), _) => cable::run(args, shown, &style, out),
         (None, Some(how)) => together::run(args, how, &style, out),
@@ -241,6 +246,13 @@ fn format_of(path: &Path) -> Option<Format> {
         "png" => Some(Format::Png),
         _ => None,
     }
+}
+
+/// An ending that means a picture of another kind, and no folder.
+fn other_picture(path: &Path) -> Option<String> {
+    const OTHERS: [&str; 9] = ["pdf", "jpg", "jpeg", "gif", "webp", "tif", "tiff", "eps", "html"];
+    let ending = path.extension()?.to_string_lossy().to_lowercase();
+    (OTHERS.contains(&ending.as_str()) && !disk::is_folder(path)).then_some(ending)
 }
 
 /// Writes the one picture of a command.
