@@ -1,6 +1,6 @@
 //! Speed of the main tasks, each as a median of five runs, with plain work beside it.
 //!
-//! The files are rendered once, into the target folder: about 50 MB.
+//! The files are rendered once, into the target folder: about 150 MB.
 
 #![expect(clippy::print_stdout, reason = "a benchmark prints what it measured")]
 
@@ -15,6 +15,8 @@ use strandline::sor::{self, Version};
 use strandline::{disk, source};
 
 const FILES: usize = 1_500;
+/// About what a handset holds: a cable of 625 fibres, two wavelengths, both ends.
+const HANDSET: usize = 2_500;
 
 fn main() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed");
@@ -39,6 +41,67 @@ fn main() {
     );
     println!("bare reading and decoding: {:.3} ms a file", read.as_secs_f64() * 1e3 / FILES as f64);
     job(bin);
+    handset(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed-handset"), bin);
+}
+
+/// A whole job: time, and the most memory it held.
+fn handset(folder: &Path, bin: &str) {
+    rendered_handset(folder);
+    let plan = folder.join("plan.toml");
+    let mut peak_kib = 0;
+    let time = median(|| {
+        let mut command = Command::new(bin);
+        command.arg("review").arg("--json").arg(folder).arg("--plan").arg(&plan);
+        let child = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+        let mut child = child.expect("the command runs");
+        let status = format!("/proc/{}/status", child.id());
+        while child.try_wait().expect("a child").is_none() {
+            peak_kib = peak_kib.max(high_water_kib(&status));
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    });
+    println!(
+        "review --json of {HANDSET} files: {:.2} s, {:.3} ms a trace, peak memory {:.0} MB{}",
+        time.as_secs_f64(),
+        time.as_secs_f64() * 1e3 / HANDSET as f64,
+        peak_kib as f64 / 1024.0,
+        if peak_kib == 0 { " (not known on this system)" } else { "" }
+    );
+}
+
+/// The most memory that a process has held so far; 0 where the system has no such file.
+fn high_water_kib(status: &str) -> u64 {
+    let text = disk::read_text(Path::new(status)).unwrap_or_default();
+    let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    line.and_then(|l| l.trim().trim_end_matches("kB").trim().parse().ok()).unwrap_or(0)
+}
+
+/// 25 rendered fibres, each under 25 numbers; one sample differs, so that none is a copy.
+fn rendered_handset(folder: &Path) {
+    let plan = folder.join("plan.toml");
+    if disk::exists(&plan) {
+        return;
+    }
+    let size = Size { planted: Vec::new(), ..Size::common(25) };
+    let cable = cable::draw(1, &size);
+    let times = HANDSET / cable.traces.len();
+    for (file, rendered) in cable.truth.files.iter().zip(&cable.traces) {
+        for again in 0..times {
+            let mut trace = rendered.trace.clone();
+            let number = file.fiber + again * size.fibers;
+            trace.labels.fiber = number.to_string().as_str().into();
+            if let Some(last) = trace.counts.last_mut() {
+                *last = again as u16;
+            }
+            let bytes = sor::encode(&trace, Version::V2).expect("a rendered trace fits");
+            let name = format!("{number:04}-{}-{}.sor", file.wavelength_nm, file.direction);
+            disk::write_whole(&folder.join(name), &bytes)
+                .expect("the target folder can be written");
+        }
+    }
+    let fibers = format!("fibers = \"1-{}\"", size.fibers * times);
+    let text = cable.plan.replace(&format!("fibers = \"1-{}\"", size.fibers), &fibers);
+    disk::write_whole(&plan, text.as_bytes()).expect("the target folder can be written");
 }
 
 /// A whole job: 24 fibres, two wavelengths, both ends, with every kind of file a report has.
@@ -112,7 +175,7 @@ fn run(command: &mut Command) {
     assert!(matches!(status.code(), Some(0 | 1)), "{status}");
 }
 
-fn median(task: impl Fn()) -> Duration {
+fn median(mut task: impl FnMut()) -> Duration {
     let mut times: Vec<Duration> = (0..5)
         .map(|_| {
             let start = Instant::now();

@@ -4,7 +4,7 @@
 //! The rooms, in reading order: [`units`] and [`signal`] are the ground, [`disk`] alone touches
 //! files; [`event`] and [`trace`] are the nouns; [`sor`], [`text`] and [`source`] bring a file in;
 //! [`simulate`] renders a described fibre, [`detect`] measures a trace, [`combine`] joins all traces
-//! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`] and [`job`] judge; [`draft`]
+//! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`], [`job`] and [`diagnose`] judge; [`draft`]
 //! guesses a plan; [`copies`] brings traces home and corrects their labels; [`plot`] and [`report`]
 //! show. A room knows only the rooms before it; `tests/layers.rs` keeps that.
 #![forbid(unsafe_code)]
@@ -14,6 +14,7 @@ pub mod budget;
 pub mod combine;
 pub mod copies;
 pub mod detect;
+pub mod diagnose;
 pub mod disk;
 pub mod draft;
 pub mod event;

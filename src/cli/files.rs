@@ -206,7 +206,7 @@ impl CordArgs {
 /// The longest cord that is believed: no OTDR sees as far.
 const LONGEST_CORD_M: f64 = 1e6;
 
-fn metres(text: &str) -> Result<f64, String> {
+pub(super) fn metres(text: &str) -> Result<f64, String> {
     let number: f64 =
         text.parse().map_err(|_| format!("{text:?} is no number, expected metres from 0 on"))?;
     if (0.0..LONGEST_CORD_M).contains(&number) {

@@ -12,7 +12,9 @@ use strandline::report::{CAUTION, escape, table};
 mod arrivals;
 mod budget;
 mod collect;
+mod compare;
 mod completions;
+mod diagnose;
 mod draft;
 mod events;
 mod files;
@@ -71,6 +73,8 @@ enum Command {
     Review(review::Args),
     Tray(tray::Args),
     Watch(watch::Args),
+    Diagnose(diagnose::Args),
+    Compare(compare::Args),
     Budget(budget::Args),
     Collect(collect::Args),
     Relabel(relabel::Args),
@@ -99,6 +103,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Review(args) => review::run(&args, &out),
         Command::Budget(args) => budget::run(&args, &out),
         Command::Watch(args) => watch::run(&args, &out),
+        Command::Diagnose(args) => diagnose::run(&args, &out),
+        Command::Compare(args) => compare::run(&args, &out),
         Command::Tray(args) => tray::run(&args, &out),
         Command::Collect(args) => collect::run(&args, &out),
         Command::Relabel(args) => relabel::run(&args, &out),

@@ -76,6 +76,10 @@ type Told = Option<(Option<Key>, String)>;
 
 struct Labelled<'a> {
     all: Vec<One<'a>>,
+    /// Of each fibre, where most of its traces agree: its length, and the tests that do not.
+    lengths: BTreeMap<u32, (f64, BTreeSet<usize>)>,
+    /// Usual attenuation by wavelength, with its spread.
+    attenuation: BTreeMap<u16, Measured>,
 }
 
 impl Labelled<'_> {
@@ -104,41 +108,21 @@ impl Labelled<'_> {
         for one in all.iter_mut().filter(|one| one.key.2 == Direction::BToA) {
             one.length_m = one.length_m.map(|l| l.times(ratio));
         }
-        Labelled { all }
-    }
-
-    /// The usual length of a fibre, if most of its traces agree on one, and who does not.
-    fn usual_length(&self, fiber: u32) -> Option<(f64, BTreeSet<usize>)> {
-        let own: Vec<(&One, Measured)> = self
-            .all
-            .iter()
-            .filter(|one| one.key.0 == fiber)
-            .filter_map(|one| Some((one, one.length_m?)))
-            .collect();
-        let mut values: Vec<f64> = own.iter().map(|(_, l)| l.value).collect();
-        let middle = order::median(&mut values)?;
-        let odd = |l: &Measured| (l.value - middle).abs() > LEAST_ODD_M.max(6.0 * l.sigma);
-        let off: BTreeSet<usize> =
-            own.iter().filter(|(_, l)| odd(l)).map(|(one, _)| one.test).collect();
-        let agree = own.len() - off.len();
-        // All of one end against all of the other: the fibres may be exchanged, not the labels.
-        let ends = [Direction::AToB, Direction::BToA].map(|end| {
-            let of_end: Vec<_> = own.iter().filter(|(one, _)| one.key.2 == end).collect();
-            of_end.len() > 1 && of_end.iter().all(|(one, _)| off.contains(&one.test))
-        });
-        (agree >= 2 && agree > off.len() && !ends[0] && !ends[1]).then_some((middle, off))
+        let lengths = usual_lengths(&all);
+        let attenuation = usual_attenuation(&all);
+        Labelled { all, lengths, attenuation }
     }
 
     /// The length is not that of its fibre's other traces: the fibre that it fits, where one does.
     fn other_fiber(&self, one: &One) -> Told {
-        let (usual, off) = self.usual_length(one.key.0)?;
+        let (usual, off) = self.lengths.get(&one.key.0)?;
         let length = one.length_m.filter(|_| off.contains(&one.test))?;
         let apart = (length.value - usual).abs();
-        let fibers: BTreeSet<u32> = self.all.iter().map(|o| o.key.0).collect();
-        let fits = fibers
-            .into_iter()
-            .filter(|f| *f != one.key.0)
-            .filter_map(|f| Some((f, (self.usual_length(f)?.0 - length.value).abs())))
+        let fits = self
+            .lengths
+            .iter()
+            .filter(|(f, _)| **f != one.key.0)
+            .map(|(f, theirs)| (*f, (theirs.0 - length.value).abs()))
             .filter(|(_, off)| *off < (0.25 * apart).min(LEAST_ODD_M.max(3.0 * length.sigma)))
             .min_by(|a, b| a.1.total_cmp(&b.1));
         let measured = format!(
@@ -157,30 +141,13 @@ impl Labelled<'_> {
     /// The attenuation is that of another wavelength of the job.
     fn other_wavelength(&self, one: &One) -> Told {
         let own = one.attenuation_db_per_km?;
-        let usual = |nm: u16| {
-            let mut all: Vec<f64> = self
-                .all
-                .iter()
-                .filter(|o| o.key.1 == nm && o.test != one.test)
-                .filter_map(|o| o.attenuation_db_per_km)
-                .map(|a| a.value)
-                .collect();
-            if all.len() < 4 {
-                return None;
-            }
-            let middle = order::median(&mut all)?;
-            let mut off: Vec<f64> = all.iter().map(|v| (v - middle).abs()).collect();
-            let scale = (MAD_TO_SIGMA * order::median(&mut off)?).max(0.01 * middle);
-            Some(Measured::new(middle, scale))
-        };
         let off = |usual: Measured| (own.value - usual.value).abs() / own.sigma.hypot(usual.sigma);
-        let labelled = usual(one.key.1)?;
-        let wavelengths: BTreeSet<u16> = self.all.iter().map(|o| o.key.1).collect();
-        let fits = wavelengths
-            .into_iter()
-            .filter(|nm| *nm != one.key.1)
-            .filter_map(|nm| Some((nm, usual(nm)?)))
-            .find(|(_, other)| off(labelled) > 8.0 && off(*other) < 4.0)?;
+        let labelled = *self.attenuation.get(&one.key.1)?;
+        let fits = self
+            .attenuation
+            .iter()
+            .filter(|(nm, _)| **nm != one.key.1)
+            .find(|(_, other)| off(labelled) > 8.0 && off(**other) < 4.0)?;
         // Glass can be worse than it should be, from both ends; it is never that much better.
         let other_end = self
             .all
@@ -194,9 +161,55 @@ impl Labelled<'_> {
                 "it loses {:.3} dB/km, at {} nm usual here is {:.3} dB/km: it fits {} nm",
                 own.value, one.key.1, labelled.value, fits.0
             );
-            (Some((one.key.0, fits.0, one.key.2)), says)
+            (Some((one.key.0, *fits.0, one.key.2)), says)
         })
     }
+}
+
+/// The usual length of each fibre, if most of its traces agree on one, and who does not.
+fn usual_lengths(all: &[One]) -> BTreeMap<u32, (f64, BTreeSet<usize>)> {
+    let mut by_fiber: BTreeMap<u32, Vec<(&One, Measured)>> = BTreeMap::new();
+    for one in all {
+        if let Some(length) = one.length_m {
+            by_fiber.entry(one.key.0).or_default().push((one, length));
+        }
+    }
+    by_fiber.into_iter().filter_map(|(fiber, own)| Some((fiber, usual_length(&own)?))).collect()
+}
+
+fn usual_length(own: &[(&One, Measured)]) -> Option<(f64, BTreeSet<usize>)> {
+    let mut values: Vec<f64> = own.iter().map(|(_, l)| l.value).collect();
+    let middle = order::median(&mut values)?;
+    let odd = |l: &Measured| (l.value - middle).abs() > LEAST_ODD_M.max(6.0 * l.sigma);
+    let off: BTreeSet<usize> =
+        own.iter().filter(|(_, l)| odd(l)).map(|(one, _)| one.test).collect();
+    let agree = own.len() - off.len();
+    // All of one end against all of the other: the fibres may be exchanged, not the labels.
+    let ends = [Direction::AToB, Direction::BToA].map(|end| {
+        let of_end: Vec<_> = own.iter().filter(|(one, _)| one.key.2 == end).collect();
+        of_end.len() > 1 && of_end.iter().all(|(one, _)| off.contains(&one.test))
+    });
+    (agree >= 2 && agree > off.len() && !ends[0] && !ends[1]).then_some((middle, off))
+}
+
+/// The usual attenuation at each wavelength of which there are at least five traces.
+fn usual_attenuation(all: &[One]) -> BTreeMap<u16, Measured> {
+    let mut by_nm: BTreeMap<u16, Vec<f64>> = BTreeMap::new();
+    for one in all {
+        if let Some(attenuation) = one.attenuation_db_per_km {
+            by_nm.entry(one.key.1).or_default().push(attenuation.value);
+        }
+    }
+    let usual = |mut values: Vec<f64>| {
+        if values.len() < 5 {
+            return None;
+        }
+        let middle = order::median(&mut values)?;
+        let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
+        let scale = (MAD_TO_SIGMA * order::median(&mut off)?).max(0.01 * middle);
+        Some(Measured::new(middle, scale))
+    };
+    by_nm.into_iter().filter_map(|(nm, values)| Some((nm, usual(values)?))).collect()
 }
 
 /// Lengths of one fibre agree within this, or six sigma. Its traces' places do within a centimetre

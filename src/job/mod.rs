@@ -18,7 +18,7 @@ pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;
-pub use test::{Content, Test, TestVerdict, measure, read};
+pub use test::{Content, Test, TestVerdict, measure, read, read_all};
 pub use todo::{Station, Task, todo};
 
 use crate::plan::{Directions, Plan};

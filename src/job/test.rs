@@ -127,7 +127,7 @@ impl Test {
 }
 
 /// Reads and measures all files, several at a time, in their order.
-pub(super) fn read_all(
+pub fn read_all(
     files: &[PathBuf],
     plan: &Plan,
     options: &source::Options,

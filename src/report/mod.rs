@@ -1,6 +1,8 @@
 //! Tables, data and documents; returns bytes or text and calculates nothing.
 
+pub mod comparison;
 pub mod data;
+pub mod diagnosis;
 pub mod escape;
 pub mod events;
 pub mod jobs;

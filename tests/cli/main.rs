@@ -9,6 +9,7 @@ use strandline::{disk, sor, source};
 mod golden;
 mod pictures;
 mod report;
+mod rounds;
 mod streams;
 mod verdicts;
 mod walk;

@@ -1,5 +1,6 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
+mod diagnose;
 mod kinds;
 mod limits;
 

@@ -1,0 +1,189 @@
+//! `strandline diagnose`: which dB is lost where, why, and where to dig.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use strandline::diagnose::{self, Diagnosis, Reference};
+use strandline::job::{self, Test};
+use strandline::plan::Plan;
+use strandline::report::diagnosis;
+use strandline::source;
+
+use super::progress::Progress;
+use super::{Exit, Out, files, review};
+
+/// A link that loses too much: which dB is lost where, its likely cause, where to dig, what to do first
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows."
+)]
+pub(crate) struct Args {
+    /// Traces of the link, or folders of them: several wavelengths and both ends tell more
+    #[arg(required = true, value_name = "FILE")]
+    paths: Vec<PathBuf>,
+    /// The plan: joints, limits, and the route that turns metres into places
+    #[arg(long, value_name = "PLAN")]
+    plan: Option<PathBuf>,
+    /// Earlier traces of the same link; what they lost is then what is allowed
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    baseline: Vec<PathBuf>,
+    /// Length of the launch cord in metres, without a plan
+    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres)]
+    launch: Option<f64>,
+    /// Length of the tail cord in metres, without a plan
+    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres)]
+    tail: Option<f64>,
+    /// The document strandline.diagnosis/1 for programs
+    #[arg(long)]
+    json: bool,
+    /// The places as GeoJSON, where the plan's route has latitudes and longitudes
+    #[arg(long, conflicts_with = "json")]
+    geojson: bool,
+}
+
+pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    let (now, listed) = files::found(&args.paths, out);
+    let (before, listed_before) = files::found(&args.baseline, out);
+    let mut exit = listed.max(listed_before);
+    if !args.baseline.is_empty() && before.is_empty() {
+        return exit;
+    }
+    let mut plan = match plan_of(args, &now) {
+        Ok(plan) => plan,
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
+    if args.plan.is_none() && !before.is_empty() {
+        plan = diagnose::with_baseline(plan.clone(), &read(&before, &plan));
+    }
+    let reference = match (&args.plan, before.is_empty()) {
+        (_, false) => Reference::Baseline,
+        (Some(_), true) => Reference::Plan,
+        (None, true) => Reference::Preset,
+    };
+    let (now, before) = (read(&now, &plan), read(&before, &plan));
+    exit = exit.max(unreadable(&now, out)).max(unreadable(&before, out));
+    let links = by_fiber(now, before, &plan, reference);
+    if links.is_empty() {
+        out.error("no trace could be read, so there is nothing to diagnose", None);
+        return Exit::CouldNot;
+    }
+    let told = answer(args, &links, &plan, out);
+    let objects =
+        reference != Reference::Preset && links.iter().any(|(_, d)| !d.excesses.is_empty());
+    exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
+}
+
+fn answer(args: &Args, links: &[(Option<u32>, Diagnosis)], plan: &Plan, out: &Out) -> Exit {
+    let text = if args.json {
+        diagnosis::json(links).map(|text| (text, 0))
+    } else if args.geojson {
+        diagnosis::geojson(links)
+    } else {
+        for (i, (fiber, diagnosis)) in links.iter().enumerate() {
+            if links.len() > 1 {
+                let whose = fiber.map_or("fibre unknown".to_owned(), |n| format!("fibre {n}"));
+                out.print(&format!("{}{whose}\n", if i > 0 { "\n" } else { "" }));
+            }
+            out.lines(&diagnosis::lines(diagnosis, plan, out.width));
+        }
+        out.caution();
+        return Exit::Done;
+    };
+    match text {
+        Ok((text, nowhere)) => {
+            out.print(&text);
+            if nowhere > 0 {
+                out.note(&format!(
+                    "{nowhere} places are on no map: the plan's route has no latitude and longitude around them"
+                ));
+            }
+            Exit::Done
+        }
+        Err(error) => {
+            out.error(&format!("the document could not be written: {error}"), None);
+            Exit::CouldNot
+        }
+    }
+}
+
+/// The plan that is named, or a drafted one.
+fn plan_of(args: &Args, files: &[PathBuf]) -> Result<Plan, String> {
+    if let Some(path) = &args.plan {
+        return review::read_plan(path).map(|read| read.0);
+    }
+    drafted(files, args.launch, args.tail)
+}
+
+/// A plan that says no more than the first file and the cords do.
+pub(super) fn drafted(
+    files: &[PathBuf],
+    launch_m: Option<f64>,
+    tail_m: Option<f64>,
+) -> Result<Plan, String> {
+    let mut sorted = files.to_vec();
+    sorted.sort();
+    let traces = sorted.iter().filter_map(|f| source::read(f, &source::Options::default()).ok());
+    let (mut ends, mut nm, mut is_multimode) = (None, Vec::new(), false);
+    for trace in traces {
+        let labels = &trace.labels;
+        ends.get_or_insert([labels.from.text(), labels.to.text()]);
+        let wavelength = trace.settings.wavelength_nm.unwrap_or(0.0);
+        // ITU-T G.651.1 is the multimode fibre; 850 nm is carried by no other.
+        is_multimode |= labels.fiber_type == Some(651) || (600.0..1200.0).contains(&wavelength);
+        nm.push(wavelength.round().clamp(600.0, 2000.0) as u16);
+    }
+    nm.sort_unstable();
+    nm.dedup();
+    if nm.is_empty() {
+        nm.push(1550); // nothing can be read: the files themselves say why
+    }
+    let ends = ends.unwrap_or_default();
+    diagnose::without_plan(ends, &nm, is_multimode, launch_m, tail_m)
+        .map_err(|error| format!("without a plan: {error}"))
+}
+
+pub(super) fn read(files: &[PathBuf], plan: &Plan) -> Vec<Test> {
+    let progress = Progress::new(files.len());
+    job::read_all(files, plan, &source::Options::default(), &|| progress.step())
+}
+
+pub(super) fn unreadable(tests: &[Test], out: &Out) -> Exit {
+    let mut exit = Exit::Done;
+    for test in tests {
+        if let Err(error) = &test.content {
+            out.error(&format!("{}: {error}", test.path.display()), None);
+            exit = Exit::CouldNot;
+        }
+    }
+    exit
+}
+
+/// A diagnosis for each fibre; a baseline of one fibre alone is everybody's.
+fn by_fiber(
+    now: Vec<Test>,
+    before: Vec<Test>,
+    plan: &Plan,
+    reference: Reference,
+) -> Vec<(Option<u32>, Diagnosis)> {
+    let (now, mut before) = (grouped(now), grouped(before));
+    let shared = if before.len() == 1 { before.pop_first().map(|b| b.1) } else { None };
+    let each = now.into_iter().map(|(fiber, tests)| {
+        let baseline = shared.as_ref().or_else(|| before.get(&fiber));
+        let baseline = baseline.map_or(&[] as &[Test], Vec::as_slice);
+        (fiber, diagnose::diagnose(&tests, baseline, plan, reference))
+    });
+    each.collect()
+}
+
+pub(super) fn grouped(tests: Vec<Test>) -> BTreeMap<Option<u32>, Vec<Test>> {
+    let mut groups: BTreeMap<Option<u32>, Vec<Test>> = BTreeMap::new();
+    for test in tests {
+        if let Some(fiber) = test.read().map(|c| c.fiber) {
+            groups.entry(fiber).or_default().push(test);
+        }
+    }
+    groups
+}

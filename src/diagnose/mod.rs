@@ -1,0 +1,316 @@
+//! A link that loses too much: where every dB goes against what is allowed, what likely causes it,
+//! where that is, and what to do first.
+
+mod cause;
+mod change;
+mod draft;
+mod part;
+mod place;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+pub use cause::Cause;
+pub use change::{Change, Comparison, Quantity, compare};
+pub use draft::{with_baseline, without_plan};
+pub use part::{Figure, Part, PartKind};
+pub use place::{OnRoute, Place, on_route, place as place_at, sheath_m};
+
+use crate::event::Likely;
+use crate::grade::{self, Limit, Verdict};
+use crate::job::{Content, Direction, Test};
+use crate::plan::{JointKind, Plan};
+use crate::units::Measured;
+
+/// What a link's losses are held against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reference {
+    /// The limits of a plan.
+    Plan,
+    /// Earlier traces of the same link.
+    Baseline,
+    /// A preset's limits, for want of both.
+    Preset,
+}
+
+/// The link as a whole at one wavelength.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Whole {
+    /// Wavelength in nm.
+    pub wavelength_nm: u16,
+    /// Sum of its parts' losses.
+    pub loss_db: Measured,
+    /// Sum of what they are allowed. `None` where one of them is not graded.
+    pub allowed_db: Option<f64>,
+}
+
+/// A part that loses more than it should.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Excess {
+    /// The part.
+    pub part: Part,
+    /// Where it is the most: wavelength in nm.
+    pub wavelength_nm: Option<u16>,
+    /// How much more than allowed. `None` where the light stops.
+    pub too_much_db: Option<Measured>,
+    /// Where.
+    pub place: Place,
+    /// Likely causes, the likeliest first.
+    pub causes: Vec<Cause>,
+    /// What to do first.
+    pub first: String,
+}
+
+/// The answer for one link.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Diagnosis {
+    /// What was held against.
+    pub reference: Reference,
+    /// Files it rests on, in order.
+    pub files: Vec<PathBuf>,
+    /// By wavelength.
+    pub wholes: Vec<Whole>,
+    /// Every part of the link in order from end a.
+    pub parts: Vec<Part>,
+    /// What loses too much, the most first.
+    pub excesses: Vec<Excess>,
+    /// A splitter seen from the head end, in metres from there: what lies behind it comes from all
+    /// branches and is not graded.
+    pub splitter_m: Option<f64>,
+    /// What a reader should know.
+    pub notes: Vec<String>,
+}
+
+/// The traces of one link, those that could be read.
+pub(crate) struct Link<'a> {
+    plan: &'a Plan,
+    tests: Vec<(u16, Direction, &'a Content)>,
+    /// Fibre metres between the end connectors, if anything says so.
+    length_m: Option<f64>,
+    /// Of the head end: nothing behind it is graded.
+    splitter_m: Option<f64>,
+    /// One sigma of what unequal glass does to a joint that one end alone shows.
+    one_way_db: f64,
+    reference: Reference,
+}
+
+/// Diagnoses a link. `tests` and `baseline` were read against `plan`, which says where joints lie and
+/// what they may lose; with a baseline its losses are what is allowed.
+pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Reference) -> Diagnosis {
+    let (link, before) = Link::pair(tests, baseline, plan, reference);
+    let mut parts = part::of(&link);
+    part::allow(&mut parts, &link, (reference == Reference::Baseline).then_some(&before));
+    let mut excesses: Vec<Excess> =
+        parts.iter().filter_map(|part| excess(part, &link, reference)).collect();
+    // Where the light stops comes first: all else waits for it.
+    let size = |e: &Excess| e.too_much_db.map_or(f64::INFINITY, |m| m.value);
+    excesses
+        .sort_by(|a, b| size(b).total_cmp(&size(a)).then(a.part.from_m.total_cmp(&b.part.from_m)));
+    let mut files: Vec<PathBuf> = tests.iter().map(|t| t.path.clone()).collect();
+    files.sort();
+    let notes = notes(&link, &before, reference);
+    let wholes = wholes(&parts);
+    Diagnosis { reference, files, wholes, parts, excesses, splitter_m: link.splitter_m, notes }
+}
+
+impl<'a> Link<'a> {
+    fn of(tests: &'a [Test], plan: &'a Plan, reference: Reference) -> Link<'a> {
+        // By wavelength and end, in order of time, then of path: neither the order of arguments nor
+        // an earlier measurement of the same changes anything.
+        let mut latest: BTreeMap<(u16, Direction), (&Test, &Content)> = BTreeMap::new();
+        let mut own: Vec<(&Test, &Content)> =
+            tests.iter().filter_map(|t| Some((t, t.read()?))).collect();
+        own.sort_by_key(|(test, content)| (content.measured_at_unix_s, &test.path));
+        for (test, content) in own {
+            let Some(nm) = content.wavelength_nm else { continue };
+            latest.insert((nm, content.direction.unwrap_or(Direction::AToB)), (test, content));
+        }
+        let tests: Vec<(u16, Direction, &Content)> =
+            latest.into_iter().map(|((nm, end), (_, content))| (nm, end, content)).collect();
+        let seen = tests.iter().filter(|t| t.2.stops_m.is_none()).filter_map(|t| t.2.length_m);
+        let length_m = plan.cable.length_m.or(Measured::mean(seen).map(|m| m.value));
+        let splitter_m = splitter(&tests, plan);
+        let one_way_db = plan.limits.one_way_db;
+        Link { plan, tests, length_m, splitter_m, one_way_db, reference }
+    }
+
+    /// A link now and before.
+    fn pair(
+        tests: &'a [Test],
+        baseline: &'a [Test],
+        plan: &'a Plan,
+        reference: Reference,
+    ) -> (Link<'a>, Link<'a>) {
+        let mut now = Link::of(tests, plan, reference);
+        let mut before = Link::of(baseline, plan, reference);
+        if reference == Reference::Baseline && now.ends() == before.ends() {
+            // Unequal glass shows the same in both, so it cancels in every change.
+            (now.one_way_db, before.one_way_db) = (0.0, 0.0);
+        }
+        (now, before)
+    }
+
+    /// Which measurements there are: wavelengths and ends.
+    fn ends(&self) -> Vec<(u16, Direction)> {
+        self.tests.iter().map(|t| (t.0, t.1)).collect()
+    }
+
+    /// A loss with the scale's linearity on it, as it is shown.
+    fn shown(&self, loss_db: Measured) -> Measured {
+        grade::with_linearity(loss_db, self.plan.limits.linearity_db_per_db)
+    }
+
+    fn wavelengths_nm(&self) -> Vec<u16> {
+        let mut all: Vec<u16> = self.tests.iter().map(|t| t.0).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
+    }
+
+    /// Fibre metres from end a's connector of a place `from_near_m` behind the near connector.
+    /// `None` where the length is not known and the trace is from end b.
+    fn on_cable_m(&self, direction: Direction, from_near_m: f64) -> Option<f64> {
+        match direction {
+            Direction::AToB => Some(from_near_m),
+            Direction::BToA => self.length_m.map(|l| l - from_near_m),
+        }
+    }
+
+    fn is_graded(&self, from_m: f64) -> bool {
+        self.splitter_m.is_none_or(|m| from_m < m + 1.0)
+    }
+}
+
+/// The first splitter behind which a trace from end a, the head end of every plan with splitters,
+/// looks: by the plan, else by what the event looks like.
+fn splitter(tests: &[(u16, Direction, &Content)], plan: &Plan) -> Option<f64> {
+    if !tests.iter().any(|t| t.1 == Direction::AToB) {
+        return None;
+    }
+    let planned = plan.joints.iter().find(|j| j.kind == JointKind::Splitter).map(|j| j.at_m);
+    let seen = tests.iter().filter(|t| t.1 == Direction::AToB).filter_map(|(_, _, content)| {
+        let near = content.near_m.unwrap_or(0.0);
+        let events = content.analysis.events.iter();
+        let mut splitters = events.filter(|e| e.likely == Some(Likely::Splitter));
+        splitters.find(|e| e.position_m.0 > near).map(|e| e.position_m.0 - near)
+    });
+    planned.or_else(|| seen.min_by(f64::total_cmp))
+}
+
+/// Confidence of "too much", against what a single plan's verdict asks: a baseline has no limit with
+/// room in it, so nearly every figure lies close to it.
+const SURE: f64 = 0.998;
+/// Below this nobody digs.
+const LEAST_DB: f64 = 0.03;
+
+/// The part's excess, if it loses more than it should.
+fn excess(part: &Part, link: &Link, reference: Reference) -> Option<Excess> {
+    let place = place::place_of(link, part);
+    if part.kind == PartKind::Break {
+        let causes = cause::of(part, link, None);
+        let first = cause::first(part, link, &causes);
+        return Some(Excess {
+            part: part.clone(),
+            wavelength_nm: None,
+            too_much_db: None,
+            place,
+            causes,
+            first,
+        });
+    }
+    let linearity = link.plan.limits.linearity_db_per_db;
+    let over = |figure: &Figure| -> Option<(u16, Measured)> {
+        let (loss, allowed) = (figure.loss_db?, figure.allowed_db?);
+        let plain = loss.minus(allowed);
+        let confidence = match reference {
+            Reference::Baseline => SURE,
+            _ => link.plan.limits.confidence,
+        };
+        // The scale is off by a share of what it shows; of a change, by that share of the change.
+        let scale = if reference == Reference::Baseline { plain.value } else { loss.value };
+        let more = plain.widened(linearity * scale);
+        let graded = grade::judge(more, Limit::AtMost(0.0), confidence);
+        let sure = graded.verdict == Verdict::Fail && more.value > LEAST_DB;
+        sure.then_some((figure.wavelength_nm, more))
+    };
+    let reflects = cause::reflects_too_much(part, link);
+    let worst = part
+        .figures
+        .iter()
+        .filter_map(over)
+        .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
+        .or_else(|| {
+            reflects.then(|| (part.figures.first().map_or(0, |f| f.wavelength_nm), NONE))
+        })?;
+    if !link.is_graded(part.from_m) {
+        return None;
+    }
+    let causes = cause::of(part, link, Some(worst.0));
+    let first = cause::first(part, link, &causes);
+    Some(Excess {
+        part: part.clone(),
+        wavelength_nm: Some(worst.0),
+        too_much_db: Some(worst.1),
+        place,
+        causes,
+        first,
+    })
+}
+
+/// What a part loses too much that only reflects too much.
+const NONE: Measured = Measured { value: 0.0, sigma: 0.0 };
+
+fn wholes(parts: &[Part]) -> Vec<Whole> {
+    let mut sums: BTreeMap<u16, (Measured, Option<f64>)> = BTreeMap::new();
+    for figure in parts.iter().flat_map(|p| &p.figures) {
+        let sum = sums.entry(figure.wavelength_nm).or_insert((NONE, Some(0.0)));
+        if let Some(loss) = figure.loss_db {
+            sum.0 = sum.0.plus(loss);
+        }
+        sum.1 = sum.1.zip(figure.allowed_db).map(|(sum, a)| sum + a.value);
+    }
+    sums.into_iter()
+        .map(|(wavelength_nm, (loss_db, allowed_db))| Whole { wavelength_nm, loss_db, allowed_db })
+        .collect()
+}
+
+fn notes(link: &Link, before: &Link, reference: Reference) -> Vec<String> {
+    let mut notes = Vec::new();
+    if let Some(at) = link.splitter_m {
+        notes.push(format!(
+            "a splitter at {at:.1} m is seen from the head end: events behind it come from all branches at once, so none of them is graded; measure each branch from its far end"
+        ));
+    }
+    let ends = |end| link.tests.iter().any(|t| t.1 == end);
+    if link.length_m.is_none() && ends(Direction::BToA) && ends(Direction::AToB) {
+        notes.push(
+            "nothing says how long the link is, so traces from end b are left out: give a plan with length_m, or a baseline".into(),
+        );
+    }
+    if !(ends(Direction::AToB) && ends(Direction::BToA)) {
+        notes.push(
+            "measured from one end alone: unequal glass at a splice shows as loss or gain, which the other end would tell".into(),
+        );
+    }
+    if reference == Reference::Preset {
+        let mut ends = link.tests.iter().filter_map(|t| Some((t.2, t.2.analysis.events.last()?)));
+        let stops = ends.rfind(|(_, e)| e.likely == Some(Likely::Break));
+        if let Some((content, end)) = stops {
+            notes.push(format!(
+                "the light stops at {:.1} m without a reflection: a break, or an angled end; only a plan with length_m or a baseline tells how long the link is",
+                end.position_m.0 - content.near_m.unwrap_or(0.0)
+            ));
+        }
+    }
+    if link.wavelengths_nm().len() < 2 {
+        notes
+            .push("measured at one wavelength alone: a bend and a bad splice look the same".into());
+    }
+    let known = before.wavelengths_nm();
+    if reference == Reference::Baseline {
+        for nm in link.wavelengths_nm().iter().filter(|nm| !known.contains(nm)) {
+            notes.push(format!("the baseline has no trace at {nm} nm: nothing there is compared"));
+        }
+    }
+    notes
+}
