@@ -5,6 +5,7 @@ use super::fit::{self, Fit, Given, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::polish;
+use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
 use super::start::{self, Rise};
@@ -157,8 +158,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
         window: None,
     };
-    if let Some(poles) = poles(&model, &given) {
-        model.receiver = model.receiver.with_poles(poles);
+    if let Some(receiver) = receiver(&model, &given) {
+        model.receiver = receiver;
         given.free_pole = Some(model.receiver.pole);
     }
     let mut fit = fit::run(model, &given)?;
@@ -296,9 +297,9 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
-/// How many equal poles the receiver has: as many as the strongest whole reflection that stands
-/// alone is fitted best with. `None` where there is none.
-fn poles(model: &Model, given: &Given) -> Option<usize> {
+/// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
+/// with. `None` where there is none.
+fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     let pulse = model.receiver.pulse;
     let alone = |i: usize| {
         let gap = model.joints[i].x - model.joints[i - 1].x;
@@ -316,6 +317,8 @@ fn poles(model: &Model, given: &Given) -> Option<usize> {
         .filter(|i| alone(*i) && strong(i))
         .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
     let x = model.joints[i].x;
+    let start =
+        Receiver { pole: start::pole_of_rise(given.samples, &model.receiver, x), ..model.receiver };
     // Sharp: the misfit of a wrong number of poles is what tells.
     let near = Given {
         window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
@@ -326,13 +329,13 @@ fn poles(model: &Model, given: &Given) -> Option<usize> {
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
     let chi2 = |poles: usize| {
-        let receiver = model.receiver.with_poles(poles);
+        let receiver = start.with_poles(poles);
         let alone = Model { joints: vec![before, model.joints[i]], receiver };
         let given = Given { free_pole: Some(receiver.pole), ..near };
         fit::run(alone, &given).map(|fit| fit.chi2)
     };
     let tried = [1, 2, 3, 4, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
-    tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| best.0)
+    tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| start.with_poles(best.0))
 }
 
 /// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a

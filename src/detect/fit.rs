@@ -361,9 +361,7 @@ impl Work<'_> {
             }
         }
         for (joint, i) in model.joints.iter().zip(&self.layout.place) {
-            // The panel's own edges are not looked at.
-            let reach = if *i == 0 { 0.02 } else { 2.0 };
-            let (place, sd) = joint.held.unwrap_or((joint.x, reach * model.receiver.pulse));
+            let (place, sd) = joint.held.unwrap_or((joint.x, 2.0 * model.receiver.pulse));
             believe(*i, joint.x, place, sd);
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.height).enumerate() {
@@ -433,9 +431,12 @@ impl Work<'_> {
                 by_place += (left - right) * shape.rect / receiver.pulse;
                 by_pole += (right - left) * shape.ramp_by_pole;
                 // Second order of the blend: docs/theory.md
-                let fall = current.or(next).map_or(0.0, |c| c.fall);
-                parts.fitted +=
-                    0.5 * fall * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * (left - right);
+                let fall = |line: Option<LinePower>| line.map_or(0.0, |c| c.fall * c.power);
+                parts.fitted += 0.5
+                    * receiver.pulse
+                    * shape.ramp
+                    * (1.0 - shape.ramp)
+                    * (fall(current) - fall(next));
                 parts.fitted += push_line(current, share - shape.ramp, row);
                 current = next;
                 share = shape.ramp;
@@ -554,6 +555,9 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         joint.x += change[layout.place[i]].clamp(-reach, reach);
         if let (Some(height), Some(unknown)) = (&mut joint.height, layout.height[i]) {
             *height += change[unknown];
+            if joint.clipped {
+                *height = height.max(0.8 * given.ceiling); // no lower than what was seen
+            }
         }
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.

@@ -106,6 +106,28 @@ impl Samples {
         self.add_up();
     }
 
+    /// Replaces single wrong samples by their neighbours' mean: where the pulse is several samples
+    /// long no light stands in one alone. `off` is how far a sample may lie, in power, given the mean.
+    pub fn mend(&mut self, off: impl Fn(f64) -> f64) {
+        if self.pulse < 4.0 {
+            return;
+        }
+        let mut mended = false;
+        for k in 2..self.power.len().saturating_sub(2) {
+            let p = &self.power;
+            let mean = 0.5 * (p[k - 1] + p[k + 1]);
+            let out = (p[k] - mean).abs();
+            let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
+            if out > off(mean) && out > 4.0 * around {
+                self.power[k] = mean;
+                mended = true;
+            }
+        }
+        if mended {
+            self.add_up();
+        }
+    }
+
     fn add_up(&mut self) {
         self.sums.clear();
         self.sums.reserve(self.power.len() + 1);

@@ -127,6 +127,23 @@ pub(super) fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
     }
 }
 
+/// Length of three equal poles from the rise of the reflection at `x`: 10 to 90 % take 4.22 of them
+/// (from their edge, docs/theory.md); one sample less, for that much the samples may blur it.
+pub(super) fn pole_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
+    let (a, b) = (samples.index(x - receiver.pulse), samples.index(x + 0.9 * receiver.pulse));
+    let before = samples.mean(a, (a + b) / 2 - (b - a) / 4 + 1);
+    let top = samples.power[a..=b].iter().copied().fold(0.0, f64::max);
+    let crossing = |share: f64| {
+        let level = before + share * (top - before);
+        (a + 1..=b).find(|k| samples.power[*k] > level).map_or(0.0, |k| {
+            let (low, high) = (samples.power[k - 1], samples.power[k]);
+            k as f64 - (high - level) / (high - low).max(1e-300)
+        })
+    };
+    let rise = (crossing(0.9) - crossing(0.1) - 1.0).max(0.0);
+    (rise / 4.22).clamp(samples.pulse / 60.0, samples.pulse / 4.0).max(0.15)
+}
+
 /// The first model: panel, strong reflections, large steps, the end.
 pub(super) fn model(
     samples: &Samples,
@@ -170,7 +187,9 @@ fn panel(samples: &Samples, rises: &[Rise], ceiling: f64) -> Joint {
         .find(|r| r.x.abs() < 0.5 * samples.pulse && samples.first < -1.0)
         .map_or(0.0, |r| r.x);
     let clipped = top > 0.97 * ceiling;
-    Joint { clipped, ..Joint::new(x, Some(top), Behind::Fibre(flat())) }
+    // The instrument's zero is here; its own edges are not looked at.
+    let held = Some((x, 0.02 * samples.pulse));
+    Joint { clipped, held, ..Joint::new(x, Some(top), Behind::Fibre(flat())) }
 }
 
 fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64) -> Joint {

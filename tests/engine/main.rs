@@ -1,5 +1,8 @@
 //! The engine on rendered fibres: false alarms, and whether its sigmas are what they say.
 
+mod curve;
+mod golden;
+
 use strandline::detect::{self, Cords};
 use strandline::event::Role;
 use strandline::simulate::{self, Scenario, render_again};

@@ -1,0 +1,137 @@
+//! Micro-cases without noise through the whole engine. Expected figures are those of the closed
+//! forms in docs/theory.md, worked out apart from this program; the file's counts of 0.001 dB and
+//! its 0.0005 dB of unevenness set how near the engine can come.
+
+use strandline::detect::{self, Cords};
+use strandline::event::{Analysis, Event, Peak, Role};
+use strandline::simulate::{self, Scenario};
+
+/// Analysis of a rendered fibre of `rest`: index 1.468, B -82 dB at 1550 nm, no noise.
+fn analysis(pulse_ns: u32, spacing_m: f64, rest: &str) -> Analysis {
+    let text = format!(
+        r#"
+schema = "strandline.scenario/1"
+name = "golden"
+index = 1.468
+end_b = "crushed"
+{rest}
+"#
+    );
+    let wavelength = format!(
+        "[[wavelength]]\nnm = 1550\npulse_ns = {pulse_ns}\nspacing_m = {spacing_m}\nsamples = 12000\nbackscatter_db = -82.0\n"
+    );
+    let scenario = Scenario::from_toml(&(text + &wavelength)).expect("a scenario");
+    detect::events(&simulate::render(&scenario)[0].trace, &Cords::default())
+}
+
+const NO_RECEIVER: &str = "receiver = { poles = 0 }\n";
+
+fn section(length_m: f64, attenuation: f64, then: &str) -> String {
+    format!("[[section]]\nlength_m = {length_m}\nattenuation_db_per_km = {attenuation}\n{then}\n")
+}
+
+fn joints(analysis: &Analysis) -> Vec<&Event> {
+    analysis.events.iter().filter(|e| e.role == Role::Joint).collect()
+}
+
+fn near(value: f64, expected: f64, within: f64) {
+    assert!((value - expected).abs() < within, "{value}, expected {expected} within {within}");
+}
+
+#[test]
+fn m1_a_straight_fiber_has_no_event_and_its_slope() {
+    let found = analysis(100, 0.5, &(NO_RECEIVER.to_owned() + &section(5000.0, 0.2, "")));
+    assert!(joints(&found).is_empty(), "{:?}", joints(&found));
+    let slope = found.sections[0].attenuation_db_per_km.expect("a slope");
+    near(slope.value, 0.2, 0.001);
+}
+
+#[test]
+fn m2_a_splice_has_its_loss_and_place() {
+    let splice = "then = { kind = \"splice\", loss_db = 0.1 }";
+    let rest = NO_RECEIVER.to_owned() + &section(2000.3, 0.19, splice) + &section(3e3, 0.19, "");
+    let found = analysis(100, 0.5, &rest);
+    let [joint] = joints(&found)[..] else { panic!("{:?}", joints(&found)) };
+    near(joint.loss_db.expect("a loss").value, 0.1, 0.001);
+    near(joint.position_m.0, 2000.3, 0.3);
+    assert!(joint.peak.is_none());
+}
+
+#[test]
+fn m3_a_gainer_is_read_half_a_pulse_behind_it() {
+    // Read at the joint itself it would be -0.0387 dB, the classic mistake.
+    let joint = "then = { kind = \"splice\", loss_db = 0.0 }";
+    let rest = NO_RECEIVER.to_owned()
+        + &section(10_000.0, 0.35, joint)
+        + &section(30_000.0, 0.19, "backscatter_step_db = 0.08");
+    let found = analysis(5000, 5.0, &rest);
+    let [joint] = joints(&found)[..] else { panic!("{:?}", joints(&found)) };
+    near(joint.loss_db.expect("a loss").value, -0.0796, 0.002);
+}
+
+#[test]
+fn m5_a_connector_through_a_receiver_has_loss_reflectance_and_place() {
+    let pole = 0.828_525 / 10.210_915;
+    let joint = "then = { kind = \"connector\", reflectance_db = -50.0, loss_db = 0.3 }";
+    let rest = format!("receiver = {{ poles = 3, pole_pulses = {pole} }}\n")
+        + &section(1500.2, 0.19, joint)
+        + &section(3e3, 0.19, "");
+    let found = analysis(100, 0.5, &rest);
+    let [joint] = joints(&found)[..] else { panic!("{:?}", joints(&found)) };
+    near(joint.loss_db.expect("a loss").value, 0.3, 0.001);
+    near(joint.position_m.0, 1500.2, 0.05); // the half-height says 1499.935
+    let Some(Peak::Whole { reflectance_db: Some(r) }) = joint.peak else {
+        panic!("{:?}", joint.peak)
+    };
+    near(r.value, -50.0, 0.01); // the highest sample gives -50.03
+}
+
+#[test]
+fn m6_and_m7_a_pair_together_loses_what_both_lose() {
+    let of = |loss: f64| format!("then = {{ kind = \"splice\", loss_db = {loss} }}");
+    for (apart_m, most) in [(15.316_372, 2), (4.084_366, 2)] {
+        let rest = NO_RECEIVER.to_owned()
+            + &section(3000.0, 0.19, &of(0.3))
+            + &section(apart_m, 0.19, &of(0.2))
+            + &section(3e3, 0.19, "");
+        let found = analysis(100, 0.5, &rest);
+        let joints = joints(&found);
+        assert!((1..=most).contains(&joints.len()), "{joints:?}");
+        let together: f64 = joints.iter().filter_map(|j| j.loss_db).map(|l| l.value).sum();
+        near(together, 0.5, 0.002);
+    }
+}
+
+#[test]
+fn m9_an_end_without_reflection_stands_where_the_light_stops() {
+    let found = analysis(100, 0.5, &(NO_RECEIVER.to_owned() + &section(5000.3, 0.19, "")));
+    let end = found.events.last().expect("an end");
+    assert_eq!(end.role, Role::End);
+    assert!(end.peak.is_none());
+    near(end.position_m.0, 5000.3, 0.5);
+    assert!(end.loss_db.is_none());
+}
+
+#[test]
+fn m10_a_splitter_stands_at_its_place_not_where_half_the_decibels_are_gone() {
+    let joint = "then = { kind = \"splitter\", loss_db = 10.5 }";
+    let rest = NO_RECEIVER.to_owned() + &section(4000.0, 0.33, joint) + &section(1e3, 0.33, "");
+    let found = analysis(100, 0.5, &rest);
+    let [joint] = joints(&found)[..] else { panic!("{:?}", joints(&found)) };
+    near(joint.loss_db.expect("a loss").value, 10.5, 0.003);
+    near(joint.position_m.0, 4000.0, 0.1);
+}
+
+#[test]
+fn m12_a_cut_off_peak_is_a_lower_bound() {
+    // R -20 dB cut off at 10^(6/5) of the backscatter's first power: R at least -49.679 dB, loss 0.
+    let joint = "then = { kind = \"connector\", reflectance_db = -20.0 }";
+    let rest = "panel_reflectance_db = -20.0\nreceiver = { poles = 0, limit_db = 6.0 }\n"
+        .to_owned()
+        + &section(1500.2, 0.19, joint)
+        + &section(3e3, 0.19, "");
+    let found = analysis(100, 0.5, &rest);
+    let [joint] = joints(&found)[..] else { panic!("{:?}", joints(&found)) };
+    assert!(matches!(joint.peak, Some(Peak::Saturated { .. })), "{:?}", joint.peak);
+    near(joint.loss_db.expect("a loss").value, 0.0, 0.002);
+}
