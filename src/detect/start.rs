@@ -340,11 +340,25 @@ fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64
         let ahead =
             samples.mean(k.min(samples.len() - 1), (k + short).min(samples.len()).max(k + 1));
         if ahead < 0.6 * level && level > 3.0 * noise.sigma * (noise.kappa / back as f64).sqrt() {
-            return samples.place(k) - 0.3 * pulse;
+            let clear = level > 20.0 * noise.sigma * (noise.kappa / short as f64).sqrt();
+            return if clear { last_drop(samples, k) } else { samples.place(k) - 0.3 * pulse };
         }
         k -= (short / 2).max(1);
     }
     samples.place(to) - pulse
+}
+
+/// The place within four pulses before sample `k` behind which, over one pulse, most light is lost.
+fn last_drop(samples: &Samples, k: usize) -> f64 {
+    let pulse = samples.pulse.round().max(1.0) as usize;
+    let half = (pulse / 2).max(1);
+    let drop = |j: usize| {
+        samples.mean(j - half, j) - samples.mean(j + pulse, (j + pulse + half).min(samples.len()))
+    };
+    let from = k.saturating_sub(4 * pulse).max(half);
+    let to = (k + half).min(samples.len().saturating_sub(pulse + 1));
+    let best = (from..to).max_by(|a, b| drop(*a).total_cmp(&drop(*b)));
+    samples.place(best.unwrap_or(k)) - 0.5
 }
 
 /// Steps and peaks that a scan of the bare level shows beyond doubt; several rounds, because a
