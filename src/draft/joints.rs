@@ -25,8 +25,8 @@ struct Seen {
 const TRAY_M: f64 = 1.0;
 
 /// A joint of the cable shows on at least this share of its fibres, and on two of three or more: a
-/// good splice is often too small to be seen.
-const LEAST_SHARE: f64 = 0.05;
+/// good splice is often too small to be seen, and what few fibres show is a bend, a repair or chance.
+const LEAST_SHARE: f64 = 0.2;
 
 /// The joints, in order from end a. What shows on too few fibres is named among the guesses.
 pub(super) fn find(
