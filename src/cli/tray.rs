@@ -78,7 +78,7 @@ const COLUMNS: [Column; 6] = [
     ("fibre", Align::Right),
     ("colour", Align::Left),
     ("nm", Align::Right),
-    ("from a / from b dB", Align::Left),
+    ("from a / b dB", Align::Left),
     ("mean dB", Align::Right),
     ("do", Align::Left),
 ];
