@@ -17,7 +17,7 @@ const PATIENCE: Duration = Duration::from_mins(1);
 /// The command on a wide terminal, so that what is looked for stands in one line.
 fn wide(args: &[&str]) -> Command {
     let mut command = command(args);
-    command.env("COLUMNS", "160");
+    command.env("COLUMNS", "300");
     command
 }
 
@@ -190,10 +190,11 @@ fn a_file_that_stays_short_is_named_and_still_awaited() {
     let stick = folder("watch-short");
     let watching = Watching::start(&[text(&stick), "--plan", PLAN]);
     let (path, bytes) = (stick.join(FILES[0]), bytes(FILES[0]));
-    add(&path, &bytes[..20_000]);
+    let half = bytes.len() / 2;
+    add(&path, &bytes[..half]);
     let note = watching.notes.recv_timeout(PATIENCE).expect("a note").1;
-    assert!(note.contains(&format!("20000 of {} bytes", bytes.len())), "{note}");
-    add(&path, &bytes[20_000..]);
+    assert!(note.contains(&format!("{half} of {} bytes", bytes.len())), "{note}");
+    add(&path, &bytes[half..]);
     watching.line(FILES[0]);
 }
 

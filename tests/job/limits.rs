@@ -65,22 +65,26 @@ fn the_mean_over_a_fibres_splices_has_a_limit_of_its_own() {
     let files = written(&cable, &folder("splice-mean"));
     let mut plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
     let sound = |fiber: u32| cable.truth.fiber[&fiber.to_string()].expect.is_empty();
-    // A thousandth of a dB is less than any fibre's splices lose on average, 5 dB are more.
-    for (limit, verdict) in [(5.0, Verdict::Pass), (0.001, Verdict::Fail)] {
+    // A thousandth of a dB is less than any fibre's splices lose on average, and nobody can always
+    // tell; 5 dB are more than they lose, and everybody can.
+    for (limit, is_low) in [(5.0, false), (0.001, true)] {
         plan.limits.splice_mean_db = Some(limit);
         let review = reviewed(&files, &plan);
-        let mut judged = 0;
+        let (mut judged, mut failed) = (0, 0);
         for own in &review.fibers {
-            for link in &own.links {
-                let Some(mean) = link.splice_mean_db else { continue };
-                assert_eq!(link.splice_mean_verdict, Some(verdict), "{mean:?} against {limit}");
-                judged += 1;
-            }
+            let means = own.links.iter().filter(|link| link.splice_mean_db.is_some());
+            let verdicts: Vec<Verdict> =
+                means.filter_map(|link| link.splice_mean_verdict).collect();
+            assert!(verdicts.iter().all(|v| (*v == Verdict::Pass) != is_low), "{verdicts:?}");
+            let fails = verdicts.contains(&Verdict::Fail);
+            judged += verdicts.len();
+            failed += usize::from(fails);
             let said = own.findings.iter().any(|f| f.kind == "high-splice" && f.place.is_none());
             if sound(own.fiber) {
-                assert_eq!(said, verdict == Verdict::Fail, "{:?}", own.findings);
+                assert_eq!(said, fails, "{:?}", own.findings);
             }
         }
+        assert_eq!(failed > 0, is_low, "{failed} fibres fail against {limit}");
         assert!(judged > 8, "{judged} links are too few to prove anything");
     }
 }
