@@ -59,7 +59,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let machine = args.json || args.csv;
     let (answers, mut exit) = args.files.each(out, |path, trace| {
         let name = path.to_string_lossy();
-        let answer = answer(trace, args, plan.as_ref());
+        let answer = answer(trace, args.cords.cords(), args.files.index, plan.as_ref());
         let judged = plan.as_ref().zip(answer.judged.as_ref());
         let data = match judged {
             _ if !machine => data::unreadable("", ""),
@@ -125,22 +125,27 @@ fn limits(args: &Args) -> Result<Option<Plan>, String> {
 }
 
 /// One trace, measured and judged.
-struct Answer {
-    trace: Trace,
-    analysis: strandline::event::Analysis,
-    judged: Option<Judged>,
+pub(super) struct Answer {
+    pub(super) trace: Trace,
+    pub(super) analysis: strandline::event::Analysis,
+    pub(super) judged: Option<Judged>,
     /// Where the plan's group index is used instead of the file's.
     agreed: Option<GroupIndex>,
 }
 
-fn answer(trace: Trace, args: &Args, plan: Option<&Plan>) -> Answer {
-    let own = args.cords.cords();
+/// `own`: the user's cords; `index`: the user's group index, already in the trace.
+pub(super) fn answer(
+    trace: Trace,
+    own: Cords,
+    index: Option<GroupIndex>,
+    plan: Option<&Plan>,
+) -> Answer {
     let cords = Cords {
         launch_m: own.launch_m.or(plan.and_then(|plan| plan.measure.launch_m)),
         tail_m: own.tail_m.or(plan.and_then(|plan| plan.measure.tail_m)),
     };
     let agreed = plan
-        .filter(|_| args.files.index.is_none())
+        .filter(|_| index.is_none())
         .zip(trace.settings.wavelength_nm)
         .and_then(|(plan, nm)| plan.planned_index(nm))
         .filter(|index| *index != trace.settings.index);
@@ -175,7 +180,7 @@ impl Answer {
     }
 
     /// Whatever is not decided well is something to object to.
-    fn exit(&self) -> Exit {
+    pub(super) fn exit(&self) -> Exit {
         match &self.judged {
             Some(judged) if judged.verdict() != Some(Verdict::Pass) => Exit::Objection,
             _ => Exit::Done,

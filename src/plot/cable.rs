@@ -1,9 +1,9 @@
 //! A whole cable: the losses of all joints of all fibres, as a map with figures.
 
 use super::axes::{self, LARGE, SMALL};
-use super::marks::{Entry, Legend, Sign};
+use super::marks::{Entry, Legend, Sign, verdict_stroke};
 use super::palette::Palette;
-use super::sheet::{At, Sheet, Side, Stroke, cut, width, wrapped};
+use super::sheet::{At, Sheet, Side, cut, width, wrapped};
 use super::{Format, PlotError, Style, render};
 use crate::grade::Verdict;
 use crate::units::Measured;
@@ -212,7 +212,9 @@ fn draw_cell(
         sheet.block(a, b, ground);
         ink = palette.legible_on(ground);
     }
-    draw_frame(sheet, a, b, loss.verdict, palette);
+    if let Some(stroke) = verdict_stroke(loss.verdict, palette) {
+        sheet.line([a, (b.0, a.1), b, (a.0, b.1), a], stroke);
+    }
     let ends = match loss.ends {
         Ends::Both => "",
         Ends::A => " a",
@@ -220,23 +222,6 @@ fn draw_cell(
     };
     let text = format!("{}{ends}", axes::figure(loss.loss_db.value, 2));
     sheet.words(text, middle, SMALL, ink, Side::Middle);
-}
-
-fn draw_frame(sheet: &mut Sheet, a: At, b: At, verdict: Option<Verdict>, palette: &Palette) {
-    let around = [a, (b.0, a.1), b, (a.0, b.1), a];
-    match verdict {
-        Some(Verdict::Fail) => sheet.line(around, fail(palette)),
-        Some(Verdict::Undecided) => sheet.line(around, undecided(palette)),
-        Some(Verdict::Pass) | None => {}
-    }
-}
-
-fn fail(palette: &Palette) -> Stroke {
-    Stroke::new(palette.mark, 2.4)
-}
-
-fn undecided(palette: &Palette) -> Stroke {
-    Stroke::dashed(palette.mark, 1.4, (3.0, 2.5))
 }
 
 fn entries(cable: &CableLosses, palette: &Palette) -> Vec<Entry> {
@@ -258,12 +243,14 @@ fn entries(cable: &CableLosses, palette: &Palette) -> Vec<Entry> {
     } else {
         all.push((Sign::Nothing, "no limit, so nothing is judged".to_owned()));
     }
-    if cells.iter().any(|c| c.verdict == Some(Verdict::Fail)) {
-        all.push((Sign::Frame(fail(palette)), "fail, by loss or by reflectance".to_owned()));
-    }
-    if cells.iter().any(|c| c.verdict == Some(Verdict::Undecided)) {
-        let words = "undecided: too near to a limit for its sigma".to_owned();
-        all.push((Sign::Frame(undecided(palette)), words));
+    for (verdict, words) in [
+        (Verdict::Fail, "fail, by loss or by reflectance"),
+        (Verdict::Undecided, "undecided: too near to a limit for its sigma"),
+    ] {
+        let stroke = verdict_stroke(Some(verdict), palette);
+        if let Some(stroke) = stroke.filter(|_| cells.iter().any(|c| c.verdict == Some(verdict))) {
+            all.push((Sign::Frame(stroke), words.to_owned()));
+        }
     }
     all
 }

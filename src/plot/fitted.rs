@@ -13,6 +13,8 @@ pub(super) struct Fitted {
     /// Where clean fibre begins and ends, in metres from the panel.
     pub from_m: f64,
     pub to_m: f64,
+    /// Its place in [`Analysis::sections`].
+    pub section: usize,
     /// Level at `from_m` in dB, on the trace's own scale.
     pub level_db: f64,
     pub attenuation_db_per_km: Measured,
@@ -26,14 +28,17 @@ impl Fitted {
 
 /// The lines of all sections whose attenuation could be measured, in order.
 pub(super) fn sections(trace: &Trace, levels: &[f64], analysis: &Analysis) -> Vec<Fitted> {
-    analysis
-        .sections
-        .iter()
-        .filter_map(|section| fitted(trace, levels, analysis, section))
-        .collect()
+    let own = |(i, section)| fitted(trace, levels, analysis, i, section);
+    analysis.sections.iter().enumerate().filter_map(own).collect()
 }
 
-fn fitted(trace: &Trace, levels: &[f64], analysis: &Analysis, section: &Section) -> Option<Fitted> {
+fn fitted(
+    trace: &Trace,
+    levels: &[f64],
+    analysis: &Analysis,
+    index: usize,
+    section: &Section,
+) -> Option<Fitted> {
     let attenuation = section.attenuation_db_per_km?;
     let first = analysis.events.iter().find(|e| e.position_m == section.from_m);
     let (from_m, to_m) =
@@ -45,7 +50,7 @@ fn fitted(trace: &Trace, levels: &[f64], analysis: &Analysis, section: &Section)
         .map(|i| levels[i] + attenuation.value * (trace.position_m(i).0 - from_m) / 1000.0)
         .collect();
     let level_db = median(&mut heights)?;
-    Some(Fitted { from_m, to_m, level_db, attenuation_db_per_km: attenuation })
+    Some(Fitted { section: index, from_m, to_m, level_db, attenuation_db_per_km: attenuation })
 }
 
 /// The middle value: noise in dB has a long tail downwards, and its median is that of the light.

@@ -5,6 +5,7 @@ use super::palette::{Color, Palette};
 use super::sheet::{At, Sheet, Side, Stroke, width};
 use super::strip;
 use crate::event::{Event, Likely, Role};
+use crate::grade::Verdict;
 
 /// A kind of event as a mark of its own form.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -101,6 +102,15 @@ impl Bead {
 fn circle((x, y): At, r: f64) -> Vec<At> {
     let turn = |n: i32| f64::from(n) * std::f64::consts::TAU / 16.0;
     (0..=16).map(|n| (x + r * turn(n).cos(), y + r * turn(n).sin())).collect()
+}
+
+/// The frame around what was judged. `None`: it needs none.
+pub(super) fn verdict_stroke(verdict: Option<Verdict>, palette: &Palette) -> Option<Stroke> {
+    match verdict {
+        Some(Verdict::Fail) => Some(Stroke::new(palette.mark, 2.4)),
+        Some(Verdict::Undecided) => Some(Stroke::dashed(palette.mark, 1.4, (3.0, 2.5))),
+        Some(Verdict::Pass) | None => None,
+    }
 }
 
 /// What a legend explains.

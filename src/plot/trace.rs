@@ -3,36 +3,41 @@
 use super::axes::{self, Frame, LARGE, SMALL};
 use super::fitted::{self, Fitted};
 use super::labels::{Label, Lanes};
-use super::marks::{Entry, Legend, Mark, Sign};
+use super::marks::{Entry, Legend, Mark, Sign, verdict_stroke};
 use super::palette::Palette;
 use super::sheet::{Sheet, Side, Stroke, cut, width, wrapped};
 use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event, Peak};
+use crate::grade::Verdict;
+use crate::judge::Judged;
 use crate::signal::thin;
 use crate::trace::Trace;
 
 /// A picture of one trace.
 ///
-/// `title` and `caution` are shown as they are: the caller has made text from files harmless. Levels
-/// are in dB over the trace's brightest sample.
+/// `judged`: its verdicts, each to stand as a word by its event or section, with a frame where it is
+/// not a pass. `title` (a line of its own for each line of it) and `caution` are shown as they are: the
+/// caller has made text from files harmless. Levels are in dB over the trace's brightest sample.
 ///
 /// # Errors
 /// Where the size is nothing to draw on.
 pub fn draw(
     trace: &Trace,
     analysis: &Analysis,
+    judged: Option<&Judged>,
     title: &str,
     caution: &str,
     style: &Style,
     format: Format,
 ) -> Result<Vec<u8>, PlotError> {
-    let seen = Seen::of(trace, analysis, style);
+    let seen = Seen { judged, ..Seen::of(trace, analysis, style) };
     render::file(&sheet(&seen, title, caution, style), style.scale, format)
 }
 
 /// What is drawn of a trace, lengths in the unit shown and levels over the brightest sample.
 struct Seen<'a> {
     analysis: &'a Analysis,
+    judged: Option<&'a Judged>,
     points: Vec<(f64, f64)>,
     lines: Vec<Fitted>,
     floor_db: Option<f64>,
@@ -62,6 +67,7 @@ impl Seen<'_> {
         }
         Seen {
             analysis,
+            judged: None,
             points,
             lines,
             floor_db: analysis.noise.floor_db.map(|floor| floor - top),
@@ -75,6 +81,10 @@ impl Seen<'_> {
     fn depth(&self) -> f64 {
         let lowest = self.points.iter().map(|p| p.1).fold(0.0, f64::min);
         self.floor_db.map_or(lowest - 2.0, |floor| (floor - 4.0).max(lowest - 2.0)).min(-5.0)
+    }
+
+    fn verdict(&self, event: &Event) -> Option<Verdict> {
+        self.judged.and_then(|judged| judged.of_event(event.number))
     }
 
     /// The level that an event's mark stands on: the fibre before it, else the brightest nearby.
@@ -105,7 +115,8 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     let palette = style.theme.palette();
     let (wide, high) = (f64::from(style.width), f64::from(style.height));
     let mut sheet = Sheet::new(wide, high, palette.ground);
-    let title = wrapped(title, LARGE, wide - 28.0, 2);
+    let title: Vec<String> =
+        title.lines().take(5).flat_map(|line| wrapped(line, LARGE, wide - 28.0, 2)).collect();
     let head = 12.0 + title.len() as f64 * 20.0;
     let mut frame = Frame {
         left: 66.0,
@@ -121,7 +132,11 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     let label = |(event, _): &(&Event, Mark), frame: &Frame| {
         let x = event.position_m.0 / seen.unit_m;
         let at = frame.at(x, seen.level_of(event).clamp(frame.y.0, frame.y.1));
-        Label { at, full: words(event), short: event.number.to_string() }
+        let own = |text: String| match seen.verdict(event) {
+            Some(verdict) => format!("{text}  {}", verdict.word()),
+            None => text,
+        };
+        Label { at, full: own(words(event)), short: own(event.number.to_string()) }
     };
     let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
     let lanes = Lanes::place(&labels, 10.0, wide - 6.0);
@@ -145,7 +160,12 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
         draw_section(&mut sheet, &frame, seen, line, &palette);
     }
     lanes.draw(&mut sheet, &labels, head, &palette);
-    for ((_, mark), label) in marked.iter().zip(&labels) {
+    for ((event, mark), label) in marked.iter().zip(&labels) {
+        if let Some(stroke) = verdict_stroke(seen.verdict(event), &palette) {
+            let (x, y) = label.at;
+            let (a, b) = ((x - 9.0, y - 12.0), (x + 11.0, y + 12.0));
+            sheet.line([a, (b.0, a.1), b, (a.0, b.1), a], stroke);
+        }
         mark.draw(&mut sheet, label.at, palette.mark);
     }
     legend.draw(&mut sheet, 20.0, frame.bottom + 40.0, &palette);
@@ -176,7 +196,10 @@ fn draw_section(
     let ends = ((from, line.level_db), (to, line.level_at(line.to_m)));
     let Some([a, b]) = frame.clipped(ends.0, ends.1) else { return };
     sheet.line([a, b], fit_stroke(palette));
-    let text = format!("{} dB/km", axes::measured(line.attenuation_db_per_km, 3));
+    let mut text = format!("{} dB/km", axes::measured(line.attenuation_db_per_km, 3));
+    if let Some(verdict) = seen.judged.and_then(|judged| judged.of_section(line.section)) {
+        text.push_str(&format!(" {}", verdict.word()));
+    }
     let half = width(&text, SMALL) / 2.0;
     let middle = (a.0 + b.0) / 2.0;
     if b.0 - a.0 < 2.0 * half + 12.0 {
@@ -224,6 +247,14 @@ fn entries(
         all.push((Sign::Shade(palette.shade.over(palette.ground)), words));
     }
     all.push((Sign::Nothing, "± one sigma; R reflectance in dB".to_owned()));
+    for (verdict, words) in
+        [(Verdict::Fail, "fail"), (Verdict::Undecided, "undecided: the measurement cannot tell")]
+    {
+        let any = marked.iter().any(|(event, _)| seen.verdict(event) == Some(verdict));
+        if let Some(stroke) = verdict_stroke(Some(verdict), palette).filter(|_| any) {
+            all.push((Sign::Frame(stroke), words.to_owned()));
+        }
+    }
     let out = lanes.left_out();
     if out > 0 {
         let words = format!("{out} of {} events stand too close for a number", marked.len());

@@ -252,3 +252,25 @@ fn a_drawing_in_the_terminal_fits_its_width() {
     assert!(out(&output).lines().all(|line| line.chars().count() <= 80), "{}", out(&output));
     assert!(out(&output).contains('⣿'), "noise fills whole letters");
 }
+
+#[test]
+fn a_picture_with_a_plan_says_what_its_table_says() {
+    let target = folder("cli-judged").join("x.svg");
+    let trace = "traces/job/HFL-44_004_1550_AB.sor"; // a high splice at C2, as planted
+    let plan = ["--plan", "traces/job/plan.toml"];
+    let output = run(&[&["plot", trace, "-o", text(&target)][..], &plan].concat());
+    assert_eq!(output.status.code(), Some(1), "{}", err(&output));
+    let json = run(&[&["events", trace, "--json"][..], &plan].concat());
+    let document: serde_json::Value = serde_json::from_slice(&json.stdout).expect("JSON");
+    let svg = disk::read_text(&target).expect("drawn");
+    let words = words(&svg);
+    let whole = document["traces"][0]["judgement"]["verdict"].as_str().expect("a verdict");
+    assert!(words.iter().any(|w| w.starts_with(&format!("{whole}:"))), "{whole}: {words:?}");
+    assert!(
+        words.iter().any(|w| w.starts_with("link loss: ") && w.contains("allowed")),
+        "{words:?}"
+    );
+    let failed: Vec<&&str> = words.iter().filter(|w| w.ends_with("  fail")).collect();
+    assert!(failed.len() == 1 && failed[0].contains("0.58"), "{words:?}");
+    assert!(words.contains(&"fail"), "the frame is explained: {words:?}");
+}

@@ -4,16 +4,18 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
-use strandline::detect;
 use strandline::disk;
 use strandline::event::{Analysis, Role};
+use strandline::grade::Verdict;
+use strandline::judge::{Judged, Of};
 use strandline::plot::{self, Format, PlotError, Style, Theme, Together};
-use strandline::report::{self, CAUTION, escape};
+use strandline::report::events::Look;
+use strandline::report::{self, CAUTION, escape, verdicts};
 
 use strandline::units::LengthUnit;
 
 use super::files::{self, CordArgs, Files};
-use super::{Exit, Out};
+use super::{Exit, Out, events, review};
 
 mod cable;
 mod together;
@@ -21,7 +23,7 @@ mod together;
 /// A picture of each trace: level against distance, every event marked and measured
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2\n  strandline plot traces/job --plan traces/job/plan.toml --cable map -o map.svg\n  strandline plot link.sor --around 2340m -o splice.svg\n  strandline plot link-1310.sor link-1550.sor --together -o both.svg"
+    after_help = "Examples:\n  strandline plot link.sor -o link.svg\n  strandline plot traces -o pictures --format png --scale 2\n  strandline plot traces/job --plan traces/job/plan.toml --cable map -o map.svg\n  strandline plot traces/job --plan traces/job/plan.toml -o pictures\n  strandline plot link.sor --around 2340m -o splice.svg\n  strandline plot link-1310.sor link-1550.sor --together -o both.svg"
 )]
 pub(crate) struct Args {
     #[command(flatten)]
@@ -36,7 +38,7 @@ pub(crate) struct Args {
     cords: CordArgs,
     /// Colours
     #[arg(long, value_enum, default_value = "light")]
-    theme: Look,
+    theme: Colors,
     /// Pixels per point: 2 for dense screens
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=4))]
     scale: u32,
@@ -55,8 +57,8 @@ pub(crate) struct Args {
     /// One picture of a whole cable instead: the losses of all joints against the plan's limits
     #[arg(long, value_name = "WHAT", value_enum, requires = "plan")]
     cable: Option<cable::Shown>,
-    /// The plan of the cable
-    #[arg(long, value_name = "PLAN", requires = "cable")]
+    /// Judge every trace, or the cable, against this plan's limits; its cords and group index are used
+    #[arg(long, value_name = "PLAN", conflicts_with_all = ["around", "together", "both_ends", "change"])]
     plan: Option<PathBuf>,
 }
 
@@ -67,7 +69,7 @@ enum Kind {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Look {
+enum Colors {
     Light,
     Dark,
     Print,
@@ -76,9 +78,9 @@ enum Look {
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let style = Style {
         theme: match args.theme {
-            Look::Light => Theme::Light,
-            Look::Dark => Theme::Dark,
-            Look::Print => Theme::Print,
+            Colors::Light => Theme::Light,
+            Colors::Dark => Theme::Dark,
+            Colors::Print => Theme::Print,
         },
         scale: args.scale,
         unit: args.files.unit.into(),
@@ -110,6 +112,13 @@ fn how(args: &Args) -> Option<Together> {
 
 /// A picture of each file.
 fn each(args: &Args, style: &Style, out: &Out) -> Exit {
+    let plan = match args.plan.as_deref().map(review::read_plan).transpose() {
+        Ok(read) => read.map(|(plan, _)| plan),
+        Err(message) => {
+            out.error(&message, None);
+            return Exit::CouldNot;
+        }
+    };
     let single = format_of(&args.output);
     let format = single.unwrap_or(match args.format {
         Kind::Svg => Format::Svg,
@@ -139,25 +148,35 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
             Some(Err(message)) => return Err(format!("{}: {message}", path.display())),
             None => return Err(format!("{}: it was not there before", path.display())),
         };
-        let analysis = detect::events(&trace, &cords);
-        let title = report::events::heading(&name_of(path), &trace);
+        let answer = events::answer(trace, cords, args.files.index, plan.as_ref());
+        let (trace, analysis) = (&answer.trace, &answer.analysis);
+        let title = report::events::heading(&name_of(path), trace);
         let drawn = match &args.around {
-            None => plot::trace(&trace, &analysis, &title, CAUTION, style, format),
+            None => {
+                let judged = answer.judged.as_ref();
+                let title =
+                    judged.map_or(title.clone(), |own| format!("{title}\n{}", link(own, style)));
+                plot::trace(trace, analysis, judged, &title, CAUTION, style, format)
+            }
             Some(place) => {
-                let near = nearest(&analysis, place.metres(style.unit))
+                let near = nearest(analysis, place.metres(style.unit))
                     .ok_or_else(|| format!("{}: it has no event", path.display()))?;
-                plot::around(&trace, &analysis, near, &title, CAUTION, style, format)
+                plot::around(trace, analysis, near, &title, CAUTION, style, format)
             }
         };
         drawn
             .map_err(|error| error.to_string())
             .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
             .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
+            .map(|()| answer.exit())
     });
     let mut written = 0;
     for saved in answers.into_iter().filter_map(|(_, answer)| answer.ok()) {
         match saved {
-            Ok(()) => written += 1,
+            Ok(own) => {
+                written += 1;
+                exit = exit.max(own);
+            }
             Err(message) => {
                 out.error(&message, None);
                 exit = Exit::CouldNot;
@@ -170,6 +189,25 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
         args.output.display()
     ));
     exit
+}
+
+/// The verdict on all of a link, and what its own figures say.
+fn link(judged: &Judged, style: &Style) -> String {
+    let look = Look { unit: style.unit, width: 0, explain: false };
+    let whole = judged.verdict().map_or("nothing is judged", Verdict::word);
+    let own = judged.items.iter().filter(|item| item.of == Of::Link).map(|item| {
+        // the word alone: the font of pictures has no ticks
+        let marked = format!(" {}", item.verdict.mark());
+        verdicts::link_line(item, look).replace(&marked, "")
+    });
+    let count = |verdict| judged.count(verdict);
+    let counts = format!(
+        "{whole}: {} pass, {} undecided, {} fail",
+        count(Verdict::Pass),
+        count(Verdict::Undecided),
+        count(Verdict::Fail)
+    );
+    std::iter::once(counts).chain(own).take(4).collect::<Vec<_>>().join("\n")
 }
 
 /// A place as the user says it.
