@@ -197,8 +197,8 @@ fn link(judged: &Judged, style: &Style) -> String {
     let whole = judged.verdict().map_or("nothing is judged", Verdict::word);
     let own = judged.items.iter().filter(|item| item.of == Of::Link).map(|item| {
         // the word alone: the font of pictures has no ticks
-        let marked = format!(" {}", item.verdict.mark());
-        verdicts::link_line(item, look).replace(&marked, "")
+        let verdict = item.verdict;
+        verdicts::link_line(item, look).replace(&verdict.marked(), verdict.word())
     });
     let count = |verdict| judged.count(verdict);
     let counts = format!(
