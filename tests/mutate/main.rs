@@ -139,7 +139,7 @@ fn whole(trace: &Trace) {
         width: 1000,
         height: 620,
     };
-    let picture = plot::trace(trace, &analysis, "mutant", CAUTION, &style, plot::Format::Svg)
+    let picture = plot::trace(trace, &analysis, None, "mutant", CAUTION, &style, plot::Format::Svg)
         .expect("a picture");
     let picture = String::from_utf8(picture).expect("UTF-8");
     assert!(!picture.contains("NaN") && !picture.contains("<script"), "a sound picture");
