@@ -2,6 +2,7 @@
 //!
 //! Source: JCGM 106:2012, conformance probability of a measured value with normal uncertainty.
 
+use crate::signal::normal;
 use crate::units::Measured;
 
 /// What a figure says about its limit.
@@ -86,7 +87,7 @@ pub fn within(value: Measured, limit: Limit) -> f64 {
         return 0.5; // no figure at all: undecided at any confidence
     }
     if value.sigma > 0.0 {
-        below(room / value.sigma)
+        normal::below(room / value.sigma)
     } else if room >= 0.0 {
         1.0
     } else {
@@ -123,32 +124,9 @@ pub fn averaging_to_decide(
     fixed_db: f64,
     confidence: f64,
 ) -> Option<f64> {
-    let wanted = (value - limit).abs() / quantile(confidence);
+    let wanted = (value - limit).abs() / normal::quantile(confidence);
     let left = wanted * wanted - fixed_db * fixed_db;
     (left > 0.0 && noise_db > 0.0).then(|| (noise_db * noise_db / left).max(1.0))
-}
-
-/// Share of the standard normal distribution below `z`, within 1.5e-7.
-/// Source: Abramowitz & Stegun, 7.1.26.
-pub fn below(z: f64) -> f64 {
-    let x = z.abs() / std::f64::consts::SQRT_2;
-    let t = 1.0 / (1.0 + 0.327_591_1 * x);
-    let poly = t
-        * (0.254_829_592
-            + t * (-0.284_496_736
-                + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
-    let above = 0.5 * poly * (-x * x).exp();
-    if z > 0.0 { 1.0 - above } else { above }
-}
-
-/// The value below which the share `p` (0 to 1) of the standard normal distribution lies.
-pub fn quantile(p: f64) -> f64 {
-    let (mut low, mut high) = (-9.0, 9.0);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if below(middle) < p { low = middle } else { high = middle }
-    }
-    0.5 * (low + high)
 }
 
 #[cfg(test)]

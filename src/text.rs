@@ -122,22 +122,11 @@ fn settings(first_m: f64, options: &Options) -> Result<Settings, TextError> {
         return Err(TextError::Outside { what: "the first distance", found, expected });
     }
     Ok(Settings {
-        measured_at_unix_s: None,
         display_unit: Some(options.unit),
         wavelength_nm: options.wavelength_nm,
-        index: options.index,
-        file_index: options.index,
         first_sample_100_ps: first_100_ps as i32,
-        user_offset_100_ps: 0,
-        panel_offset_100_ps: 0,
         backscatter_db: options.backscatter_db,
-        averages: None,
-        averaging_s: None,
-        range_100_ps: None,
-        noise_floor_db: None,
-        loss_threshold_db: None,
-        reflectance_threshold_db: None,
-        end_threshold_db: None,
+        ..Settings::bare(options.index)
     })
 }
 

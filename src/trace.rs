@@ -111,6 +111,30 @@ pub struct Settings {
     pub end_threshold_db: Option<f64>,
 }
 
+impl Settings {
+    /// Settings of a trace that states its index and no more; offsets are zero.
+    pub fn bare(index: GroupIndex) -> Settings {
+        Settings {
+            measured_at_unix_s: None,
+            display_unit: None,
+            wavelength_nm: None,
+            index,
+            file_index: index,
+            first_sample_100_ps: 0,
+            user_offset_100_ps: 0,
+            panel_offset_100_ps: 0,
+            backscatter_db: None,
+            averages: None,
+            averaging_s: None,
+            range_100_ps: None,
+            noise_floor_db: None,
+            loss_threshold_db: None,
+            reflectance_threshold_db: None,
+            end_threshold_db: None,
+        }
+    }
+}
+
 /// Who, where and what, in the words of the person who measured.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
 pub struct Labels {

@@ -187,12 +187,13 @@ fn bright(
     let mut found: Vec<(f64, f64)> = Vec::new();
     let mut k = a;
     while k + window + side < b.min(samples.len()) {
-        let height =
-            samples.mean(k, k + window) - rest_around(samples, window, samples.place(k), noise);
-        let next = samples.mean(k + 1, k + 1 + window);
         let top = samples.mean(k, k + window);
-        // On the flank: the next place is better.
-        if height > least && next <= top {
+        if samples.mean(k + 1, k + 1 + window) > top {
+            k += 1; // on the flank: the next place is better
+            continue;
+        }
+        let height = top - rest_around(samples, window, samples.place(k), noise);
+        if height > least {
             let left = samples.mean(k, k + half);
             let right = samples.mean(k + window - half, k + window);
             let around = samples

@@ -120,9 +120,18 @@ fn measured(fit: &Fit, i: usize) -> Option<Measured> {
 impl Size {
     /// How many sigmas its step or its reflection stands out, whichever is more.
     pub fn score(&self) -> f64 {
-        let of = |value: f64, sigma: f64| if sigma > 0.0 { value / sigma } else { 0.0 };
-        let step = of(self.loss_db.abs(), self.loss_sigma_db);
-        step.max(of(self.height, self.height_sigma.hypot(self.even_height)))
+        self.step_score().max(self.peak_score())
+    }
+
+    /// How many sigmas its step stands out.
+    fn step_score(&self) -> f64 {
+        if self.loss_sigma_db > 0.0 { self.loss_db.abs() / self.loss_sigma_db } else { 0.0 }
+    }
+
+    /// How many sigmas its reflection stands out.
+    fn peak_score(&self) -> f64 {
+        let sigma = self.height_sigma.hypot(self.even_height);
+        if self.height_sigma > 0.0 { self.height / sigma } else { 0.0 }
     }
 }
 
@@ -537,16 +546,7 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
                 continue;
             }
             let size = size(&fit, i);
-            let step = if size.loss_sigma_db > 0.0 {
-                size.loss_db.abs() / size.loss_sigma_db
-            } else {
-                0.0
-            };
-            let peak = if size.height_sigma > 0.0 {
-                size.height / size.height_sigma.hypot(size.even_height)
-            } else {
-                0.0
-            };
+            let (step, peak) = (size.step_score(), size.peak_score());
             let whole = joint.height.is_some() && !joint.clipped;
             if whole && peak < limit && step >= limit {
                 weak.push((peak, i, true)); // only its reflection is nothing

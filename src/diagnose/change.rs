@@ -2,9 +2,9 @@
 
 use super::part::{self, Part, PartKind};
 use super::{Link, Reference};
-use crate::grade;
 use crate::job::Test;
 use crate::plan::Plan;
+use crate::signal::normal;
 use crate::units::Measured;
 
 /// What is compared.
@@ -98,7 +98,7 @@ pub fn compare(old: &[Test], new: &[Test], plan: &Plan) -> Comparison {
             Quantity::Reflectance => LEAST_REFLECTANCE_DB,
             Quantity::Length => 0.5,
         };
-        let by_chance = 2.0 * grade::below(-change.significance());
+        let by_chance = 2.0 * normal::below(-change.significance());
         change.is_sure = change.change.value.abs() > least && by_chance < each;
     }
     let stops_m = [stop(&before), stop(&now)];

@@ -16,6 +16,7 @@ use crate::detect::{self, Cords};
 use crate::event::Analysis;
 use crate::job::Direction;
 use crate::plan::{Directions, Measure, PerWavelength, Plan};
+use crate::signal::order;
 use crate::source;
 use crate::trace::Labels;
 
@@ -203,8 +204,7 @@ fn measure(sheets: &[Sheet], guesses: &mut Guesses) -> Result<Measure, DraftErro
 
 /// The middle one of some figures. `None` of none.
 fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
+    order::median(&mut values)
 }
 
 fn rounded(value: f64) -> f64 {

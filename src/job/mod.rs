@@ -23,6 +23,7 @@ pub use todo::{Station, Task, todo};
 
 use crate::plan::{Directions, Plan};
 use crate::source;
+use crate::units::Measured;
 
 /// How much a finding weighs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -54,6 +55,14 @@ pub struct Finding {
     pub says: String,
     /// What to do next.
     pub next: String,
+}
+
+impl Finding {
+    /// Adds a measured figure to what it rests on, under the names of its value and of its sigma.
+    pub(crate) fn rests_on(&mut self, [value, sigma]: [&'static str; 2], figure: Measured) {
+        self.evidence.insert(value, figure.value);
+        self.evidence.insert(sigma, figure.sigma);
+    }
 }
 
 /// The state of one planned or delivered measurement.

@@ -3,8 +3,9 @@
 use std::collections::BTreeSet;
 
 use super::FiberReview;
+use crate::findings;
 use crate::plan::Plan;
-use crate::{findings, grade};
+use crate::signal::normal;
 
 /// One sigma of what unequal fibres fake at a splice that is read from one end alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,7 +45,7 @@ impl OneWay {
         }
         let confidence = plan.limits.confidence;
         let widened =
-            findings::student(1.0 - confidence, joints as f64) / grade::quantile(confidence);
+            findings::student(1.0 - confidence, joints as f64) / normal::quantile(confidence);
         OneWay { sigma_db: f64::sqrt(sum / count) * widened, joints, is_own: true }
     }
 

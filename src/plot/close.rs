@@ -8,7 +8,7 @@ use super::sheet::{Sheet, Side, Stroke, cut, width, wrapped};
 use super::trace::{curve_stroke, fit_stroke, words};
 use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event};
-use crate::signal::thin;
+use crate::signal::{order, thin};
 use crate::trace::Trace;
 
 /// A picture of one event of a trace, `number` as in [`Event::number`].
@@ -98,12 +98,12 @@ impl View<'_> {
         let mut second: Vec<f64> = behind.map_or(Vec::new(), |line| above(line, loss_db));
         let together = if event.loss_db.is_some() {
             let mut both: Vec<f64> = first.iter().chain(&second).copied().collect();
-            fitted::median(&mut both)
+            order::median(&mut both)
         } else {
             None // no loss ties the lines: each has its own height
         };
-        let height_a = together.or_else(|| fitted::median(&mut first));
-        let height_b = together.or_else(|| fitted::median(&mut second));
+        let height_a = together.or_else(|| order::median(&mut first));
+        let height_b = together.or_else(|| order::median(&mut second));
         let mut off: Vec<f64> = [(&first, height_a), (&second, height_b)]
             .into_iter()
             .flat_map(|(values, height)| {
@@ -116,7 +116,7 @@ impl View<'_> {
             before: before.zip(height_a).map(|(line, height)| side(line, height)),
             behind: behind.zip(height_b).map(|(line, height)| side(line, height - loss_db)),
             // of a normal spread; JCGM-independent: median absolute deviation
-            spread_db: 1.4826 * fitted::median(&mut off).unwrap_or(0.0),
+            spread_db: order::MAD_TO_SIGMA * order::median(&mut off).unwrap_or(0.0),
             highest_db: points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max),
             points,
         }

@@ -1,6 +1,7 @@
 //! Where a section's line lies: its slope is measured elsewhere, here it only gets its height.
 
 use crate::event::{Analysis, Section};
+use crate::signal::order;
 use crate::trace::Trace;
 use crate::units::Measured;
 
@@ -49,17 +50,9 @@ fn fitted(
         .step_by(step)
         .map(|i| levels[i] + attenuation.value * (trace.position_m(i).0 - from_m) / 1000.0)
         .collect();
-    let level_db = median(&mut heights)?;
+    // noise in dB has a long tail downwards, and its median is that of the light
+    let level_db = order::median(&mut heights)?;
     Some(Fitted { section: index, from_m, to_m, level_db, attenuation_db_per_km: attenuation })
-}
-
-/// The middle value: noise in dB has a long tail downwards, and its median is that of the light.
-pub(super) fn median(values: &mut [f64]) -> Option<f64> {
-    if values.is_empty() {
-        return None;
-    }
-    let middle = values.len() / 2;
-    Some(*values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 /// The first sample at or behind a place.

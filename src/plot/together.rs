@@ -8,7 +8,7 @@ use super::palette::{Color, Palette};
 use super::sheet::{Sheet, Side, Stroke, cut, wrapped};
 use super::{Format, PlotError, Style, joined, render};
 use crate::event::Analysis;
-use crate::signal::thin;
+use crate::signal::{order, thin};
 use crate::trace::Trace;
 
 /// One of several traces.
@@ -202,7 +202,7 @@ fn below(
         let j = fitted::sample_at(curve.trace, high).max(i + 1);
         let values = levels[n].as_slice()?;
         let mut values: Vec<f64> = values.get(i..j.min(values.len()))?.to_vec();
-        let level = fitted::median(&mut values)?;
+        let level = order::median(&mut values)?;
         let dark = curve.analysis.noise.floor_db.is_some_and(|floor| level < floor + 3.0);
         (!hidden && !dark).then_some(level - own.level_0_db)
     };

@@ -20,6 +20,16 @@ pub fn below(z: f64) -> f64 {
     if z > 0.0 { 1.0 - above } else { above }
 }
 
+/// The value below which the share `p` (0 to 1) of the standard normal distribution lies.
+pub fn quantile(p: f64) -> f64 {
+    let (mut low, mut high) = (-9.0, 9.0);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if below(middle) < p { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,6 +1,7 @@
 //! G: decisions under uncertainty, as JCGM 106:2012 has them.
 
-use strandline::grade::{self, Limit, Verdict, below, judge, within};
+use strandline::grade::{Limit, Verdict, judge, within};
+use strandline::signal::normal::{self, below};
 use strandline::units::Measured;
 
 use super::near;
@@ -20,7 +21,7 @@ fn conformance_probabilities_are_those_of_the_guide() {
 fn guard_bands_are_those_of_the_normal_distribution() {
     // G3: JCGM 106, table 1 (subject read, digits from memory); scipy.stats.norm
     for (p, z) in [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)] {
-        near(grade::quantile(p), z, 0.005, "G3");
+        near(normal::quantile(p), z, 0.005, "G3");
     }
 }
 

@@ -36,8 +36,7 @@ impl Own<'_> {
             if let (Some(loss), Some(limit)) = (worst_loss, limits.connector_db) {
                 let mut finding =
                     self.finding("high-connector", Severity::Fault, Some(name), Some(at_m));
-                finding.evidence.insert("loss_db", loss.value);
-                finding.evidence.insert("loss_sigma_db", loss.sigma);
+                finding.rests_on(["loss_db", "loss_sigma_db"], loss);
                 finding.evidence.insert("limit_db", limit);
                 finding.says =
                     format!("the connector at {name} loses {loss} dB; the limit is {limit} dB");
@@ -49,8 +48,7 @@ impl Own<'_> {
             if let (Some(peak), Some(limit)) = (worst_peak, limits.reflectance_db) {
                 let mut finding =
                     self.finding("high-reflectance", Severity::Fault, Some(name), Some(at_m));
-                finding.evidence.insert("reflectance_db", peak.value);
-                finding.evidence.insert("reflectance_sigma_db", peak.sigma);
+                finding.rests_on(["reflectance_db", "reflectance_sigma_db"], peak);
                 finding.evidence.insert("limit_db", limit);
                 finding.says = format!(
                     "the connector at {name} reflects {:.1} dB; the limit is {limit} dB",

@@ -110,8 +110,7 @@ impl Own<'_> {
                 };
                 let mut finding =
                     self.finding(kind, Severity::Fault, Some(&joint.name), Some(place));
-                finding.evidence.insert("loss_db", worst.value);
-                finding.evidence.insert("loss_sigma_db", worst.sigma);
+                finding.rests_on(["loss_db", "loss_sigma_db"], *worst);
                 finding.evidence.insert("limit_db", limit);
                 let figures: Vec<String> =
                     known.iter().map(|(w, l)| format!("{l} dB at {w} nm")).collect();

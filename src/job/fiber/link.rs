@@ -61,8 +61,7 @@ impl Own<'_> {
             .any(|f| f.severity == Severity::Fault && matches!(f.kind, "high-splice" | "bend"));
         if let Some((wavelength, mean)) = failed.filter(|_| !explained) {
             let mut finding = self.finding("high-splice", Severity::Fault, None, None);
-            finding.evidence.insert("mean_loss_db", mean.value);
-            finding.evidence.insert("mean_loss_sigma_db", mean.sigma);
+            finding.rests_on(["mean_loss_db", "mean_loss_sigma_db"], mean);
             finding.evidence.insert("limit_db", limit);
             finding.says = format!(
                 "its splices lose {mean} dB on average at {wavelength} nm; the mean may be {limit} dB"
@@ -101,8 +100,7 @@ impl Own<'_> {
         let explained = out.findings.iter().any(|f| f.kind == "high-reflectance");
         if let Some((wavelength, loss)) = failed.filter(|_| !explained) {
             let mut finding = self.finding("low-return-loss", Severity::Fault, None, None);
-            finding.evidence.insert("return_loss_db", loss.value);
-            finding.evidence.insert("return_loss_sigma_db", loss.sigma);
+            finding.rests_on(["return_loss_db", "return_loss_sigma_db"], loss);
             finding.evidence.insert("limit_db", limit);
             finding.says = format!(
                 "the return loss of the link is {loss} dB at {wavelength} nm; it must be {limit} dB at least"
@@ -138,8 +136,7 @@ impl Own<'_> {
         out.findings.extend(too_little);
         if let Some((wavelength, loss, limit)) = failed.filter(|_| !explained) {
             let mut finding = self.finding("link-loss", Severity::Fault, None, None);
-            finding.evidence.insert("loss_db", loss.value);
-            finding.evidence.insert("loss_sigma_db", loss.sigma);
+            finding.rests_on(["loss_db", "loss_sigma_db"], loss);
             finding.evidence.insert("limit_db", limit);
             finding.says =
                 format!("the link loses {loss} dB at {wavelength} nm; the limit is {limit:.2} dB");
@@ -151,8 +148,7 @@ impl Own<'_> {
     /// A link that loses so little that its receiver is overloaded.
     fn too_little(&self, wavelength_nm: u16, loss: Measured, least_db: f64) -> Finding {
         let mut finding = self.finding("link-loss", Severity::Fault, None, None);
-        finding.evidence.insert("loss_db", loss.value);
-        finding.evidence.insert("loss_sigma_db", loss.sigma);
+        finding.rests_on(["loss_db", "loss_sigma_db"], loss);
         finding.evidence.insert("least_db", least_db);
         finding.says = format!(
             "the link loses {loss} dB at {wavelength_nm} nm; with less than {least_db:.2} dB its receiver is overloaded"

@@ -85,8 +85,7 @@ impl Own<'_> {
             let at_m = own.middle_m();
             let place = at_m.map_or("a section".to_owned(), |m| self.section_name(m));
             let mut finding = self.finding("high-attenuation", Severity::Fault, Some(&place), at_m);
-            finding.evidence.insert("attenuation_db_per_km", attenuation.value);
-            finding.evidence.insert("attenuation_sigma_db_per_km", attenuation.sigma);
+            finding.rests_on(["attenuation_db_per_km", "attenuation_sigma_db_per_km"], attenuation);
             finding.evidence.insert("limit_db_per_km", limit);
             finding.says = format!(
                 "{place} loses {attenuation} dB/km at {} nm; the limit is {limit} dB/km",

@@ -106,8 +106,7 @@ impl Own<'_> {
         let bend = self.is_bend(&known);
         let kind = if bend { "bend" } else { "unplanned-event" };
         let mut finding = self.finding(kind, Severity::Fault, Some(&place), Some(at_m));
-        finding.evidence.insert("loss_db", loss.value);
-        finding.evidence.insert("loss_sigma_db", loss.sigma);
+        finding.rests_on(["loss_db", "loss_sigma_db"], loss);
         let figures: Vec<String> =
             known.iter().map(|(nm, l)| format!("{l} dB at {nm} nm")).collect();
         let what = match (bend, here.iter().any(|s| s.reflects)) {
