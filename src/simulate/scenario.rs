@@ -388,7 +388,8 @@ impl Default for Tags {
             operator: String::new(),
             comment: "invented fibre".into(),
             fiber_type: None,
-            measured_at_unix_s: None,
+            // a file without a date is an oddity, and none is made unasked: 2025-11-24, 16:00 UTC
+            measured_at_unix_s: Some(1_764_000_000),
         }
     }
 }
