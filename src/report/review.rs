@@ -305,10 +305,14 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         escape::terminal(&plan.cable.id),
         plan.cable.ends.each_ref().map(|e| escape::terminal(e)).join(" to ")
     )];
-    out.push(format!(
-        "  {} planned, {} measured: {} passed, {} failed, {} undecided; {} missing, {} surplus, {} unreadable",
-        c.planned, c.measured, c.passed, c.failed, c.undecided, c.missing, c.surplus, c.unreadable
-    ));
+    let counts = [
+        format!(
+            "{} planned, {} measured: {} passed, {} failed, {} undecided",
+            c.planned, c.measured, c.passed, c.failed, c.undecided
+        ),
+        format!("{} missing, {} surplus, {} unreadable", c.missing, c.surplus, c.unreadable),
+    ];
+    out.extend(counts.iter().flat_map(|text| table::hung(text, width)));
     if let Some(origin) = plan.limits.origin() {
         out.extend(table::hung(&origin, width));
     }
@@ -316,7 +320,7 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         out.extend(table::hung(&review.one_way.words(), width));
     }
     out.push(String::new());
-    out.extend(matrix(review, plan));
+    out.extend(matrix(review, plan, width));
     out.push(String::new());
     let mut any = false;
     for own in &review.fibers {
@@ -335,34 +339,54 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     out
 }
 
-/// A row a fibre; a column a wavelength and direction.
-fn matrix(review: &Review, plan: &Plan) -> Vec<String> {
-    let directions = [(Direction::AToB, "A"), (Direction::BToA, "B")];
-    let mut head = format!("  {:>5}  {:<7} {:<10}", "fibre", "colour", "verdict");
-    for nm in &plan.measure.wavelengths_nm {
-        for (_, letter) in directions {
-            head.push_str(&format!(" {nm} {letter} "));
-        }
-    }
-    let mut out = vec![head.trim_end().to_owned()];
-    for own in &review.fibers {
+/// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than
+/// the terminal.
+fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
+    const COLUMN: usize = 8;
+    // a tube has twelve fibres: beyond one tube the colour alone names none
+    let tubes = review.fibers.iter().any(|own| own.fiber > 12);
+    let name = |own: &FiberReview| {
         let color = job::fiber_color(own.fiber);
-        let mut line = format!("  {:>5}  {color:<7} {:<10}", own.fiber, own.verdict.word());
-        for nm in &plan.measure.wavelengths_nm {
-            for (direction, _) in directions {
-                let cell = review.rows.iter().find(|r| {
-                    r.fiber == Some(own.fiber)
-                        && r.wavelength_nm == Some(*nm)
-                        && r.direction == Some(direction)
-                        && r.verdict != TestVerdict::Superseded
-                });
-                let word = cell.map_or("-", |r| short(r.verdict));
-                line.push_str(&format!(" {word:<7}"));
-            }
+        if tubes { format!("{} {color}", job::tube_color(own.fiber)) } else { color.to_owned() }
+    };
+    let (heading, room) = if tubes { ("tube, colour", 14) } else { ("colour", 7) };
+    let row = |fiber: &str, color: &str, verdict: &str, cells: &mut dyn Iterator<Item = String>| {
+        let start = format!("  {fiber:>5}  {color:<room$} {verdict:<10}");
+        let line = cells.fold(start, |line, cell| format!("{line} {cell:<7}"));
+        line.trim_end().to_owned()
+    };
+    let columns: Vec<(u16, Direction)> = (plan.measure.wavelengths_nm.iter())
+        .flat_map(|nm| [(*nm, Direction::AToB), (*nm, Direction::BToA)])
+        .collect();
+    // both directions of a wavelength stay together
+    let in_a_block = (width.saturating_sub(20 + room) / COLUMN / 2 * 2).max(2);
+    let mut out = Vec::new();
+    for block in columns.chunks(in_a_block) {
+        if !out.is_empty() {
+            out.push(String::new());
         }
-        out.push(line.trim_end().to_owned());
+        let mut heads = block.iter().map(|(nm, direction)| {
+            format!("{nm} {}", if *direction == Direction::AToB { "A" } else { "B" })
+        });
+        out.push(row("fibre", heading, "verdict", &mut heads));
+        for own in &review.fibers {
+            let mut cells =
+                block.iter().map(|(nm, way)| cell(review, own.fiber, *nm, *way).to_owned());
+            let number = own.fiber.to_string();
+            out.push(row(&number, &name(own), own.verdict.word(), &mut cells));
+        }
     }
     out
+}
+
+fn cell(review: &Review, fiber: u32, wavelength_nm: u16, direction: Direction) -> &'static str {
+    let own = review.rows.iter().find(|r| {
+        r.fiber == Some(fiber)
+            && r.wavelength_nm == Some(wavelength_nm)
+            && r.direction == Some(direction)
+            && r.verdict != TestVerdict::Superseded
+    });
+    own.map_or("-", |r| short(r.verdict))
 }
 
 fn short(verdict: TestVerdict) -> &'static str {

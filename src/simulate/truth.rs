@@ -19,7 +19,7 @@ pub struct Truth {
     #[serde(serialize_with = "number")]
     pub group_index: f64,
     /// Metres between two samples.
-    #[serde(serialize_with = "number")]
+    #[serde(serialize_with = "spacing")]
     pub spacing_m: f64,
     /// Number of samples.
     pub samples: usize,
@@ -200,13 +200,19 @@ pub struct Group {
     pub sigma_db: Option<f64>,
 }
 
-/// Nine significant digits: more than any trace holds, and few enough that the last bit of one
-/// machine's logarithm cannot change a byte.
-fn rounded(value: f64) -> f64 {
+/// Six significant digits, metres never coarser than a millimetre: more than a trace can show, no more
+/// than a person can compare, and few enough that the last bit of one machine's logarithm changes
+/// hardly ever a byte.
+pub(super) fn rounded(value: f64) -> f64 {
+    to_digits(value, 6)
+}
+
+fn to_digits(value: f64, digits: i32) -> f64 {
     if value == 0.0 || !value.is_finite() {
         return value;
     }
-    format!("{value:.8e}").parse().unwrap_or(value)
+    let decimals = (digits - 1 - value.abs().log10().floor() as i32).max(3) as usize;
+    format!("{value:.decimals$}").parse().unwrap_or(value)
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
@@ -219,5 +225,32 @@ fn some_number<S: Serializer>(value: &Option<f64>, to: S) -> Result<S::Ok, S::Er
     match value {
         Some(value) => to.serialize_f64(rounded(*value)),
         None => to.serialize_none(),
+    }
+}
+
+/// Nine digits: a distance between samples counts thousands of times over.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
+fn spacing<S: Serializer>(value: &f64, to: S) -> Result<S::Ok, S::Error> {
+    to.serialize_f64(to_digits(*value, 9))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_figure_has_six_digits_and_metres_their_millimetres() {
+        // by hand
+        for (value, shown) in [
+            (0.000_398_107_171, 0.000_398_107),
+            (-52.003_420_6, -52.0034),
+            (7202.099_6, 7202.1),
+            (123_456.789_4, 123_456.789),
+            (0.0, 0.0),
+            (9.999_999_9, 10.0),
+        ] {
+            assert!((rounded(value) - shown).abs() < 1e-12, "{value}: {}", rounded(value));
+        }
+        assert!(rounded(f64::NAN).is_nan());
     }
 }

@@ -143,8 +143,8 @@ fn interrupted_between_any_two_steps_it_comes_to_the_same_end() {
         let entry: serde_json::Value = serde_json::from_str(line).expect("a line is JSON");
         PathBuf::from(entry["to"].as_str().expect("text"))
     };
-    assert_eq!(lines.len(), 23);
-    for done in [0, 1, 11, 22] {
+    assert_eq!(lines.len(), 31);
+    for done in [0, 1, 11, 30] {
         let next = target(lines[done]);
         let part = next.with_file_name(".strandline-3.part");
         let bytes = &end[&next];
@@ -243,7 +243,7 @@ fn a_source_that_is_gone_is_said_and_the_others_are_collected() {
     let output = collect(&[Path::new("no-such-stick"), Path::new("traces/job")], &home);
     assert_eq!(output.status.code(), Some(2));
     assert!(err(&output).contains("no-such-stick"), "{}", err(&output));
-    assert!(out(&output).contains("23 new"), "{}", out(&output));
+    assert!(out(&output).contains("31 new"), "{}", out(&output));
     // a folder that is a file
     let mut file = std::fs::File::create(folder.join("file")).expect("writable");
     file.write_all(b"x").expect("writable");

@@ -180,7 +180,7 @@ test("everything goes by keyboard alone", async () => {
 });
 
 test("from fibre to fibre the same stretch and cursors stay in view, and the keys where they are", async () => {
-  const view = await opened(path, DESK, "#fiber-3@2711.1");
+  const view = await opened(path, DESK, "#fiber-3@3115.7");
   const chart = view.page.locator(".chart");
   const seen = async () => [await number(chart, "data-from-m"), await number(chart, "data-to-m"), await number(view.page.locator(".cursor-a"), "aria-valuenow")];
   const before = await seen();
@@ -198,7 +198,7 @@ test("from fibre to fibre the same stretch and cursors stay in view, and the key
 });
 
 test("the readings are said once the cursors stand still", async () => {
-  const view = await opened(path, DESK, "#fiber-3@2711.1");
+  const view = await opened(path, DESK, "#fiber-3@3115.7");
   const status = view.page.locator(".readout [role=status]");
   await view.page.waitForFunction(() => document.querySelector(".readout [role=status]").textContent !== "");
   const fitted = await view.page.locator("#readings tbody tr").first().locator("[data-fitted-db]").textContent();
@@ -253,7 +253,7 @@ test("two fingers pinch", async () => {
 });
 
 test("a phone of 375 pixels needs no sideways scrolling of the page", async () => {
-  for (const hash of ["", "#fiber-4", "#fiber-3@2711.1"]) {
+  for (const hash of ["", "#fiber-4", "#fiber-3@3115.7"]) {
     const view = await opened(path, PHONE, hash);
     assert.equal(await view.page.evaluate(() => document.documentElement.scrollWidth), 375, hash);
     const small = await view.page.locator("button:visible, select:visible").evaluateAll((all) => all.filter((e) => e.getBoundingClientRect().height < 24).map((e) => e.outerHTML));
@@ -267,7 +267,7 @@ test("an accessibility checker finds nothing, light and dark, wide and narrow", 
   // Everything once; in the dark the colours, on a phone what its own layout changes.
   const light = (axe) => axe, dark = (axe) => axe.withRules(["color-contrast"]), narrow = (axe) => axe.withTags(["cat.tables", "cat.structure", "wcag22aa"]);
   for (const [options, rules] of [[DESK, light], [{ ...DESK, colorScheme: "dark" }, dark], [PHONE, narrow]]) {
-    for (const hash of ["", "#fiber-3@2711.1"]) {
+    for (const hash of ["", "#fiber-3@3115.7"]) {
       const view = await opened(path, options, hash);
       for (const summary of await view.page.locator("summary:visible").all()) await summary.click();
       const { violations, passes } = await rules(new AxeBuilder({ page: view.page })).analyze();

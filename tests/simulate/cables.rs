@@ -105,7 +105,7 @@ fn what_is_planted_shows_in_the_truth_of_the_traces() {
             Some(Fault::Break { .. }) => {
                 let (ab, ba) = (rendered(fiber, 1310, "AB", ""), rendered(fiber, 1310, "BA", ""));
                 let sum = ab.truth.end_m + ba.truth.end_m - 2.0 * cable.truth.launch_m;
-                assert!((sum - truth.length_m).abs() < 1e-6, "both distances add up");
+                assert!((sum - truth.length_m).abs() < 6e-4, "both distances add up: told to 1 mm");
             }
             Some(Fault::CopiedTo { source }) => {
                 for (nm, side) in [(1310, "AB"), (1310, "BA"), (1550, "AB"), (1550, "BA")] {

@@ -46,7 +46,6 @@ fn demo_files() -> Files {
 
 fn job_files() -> Files {
     let size = Size {
-        fibers: 6,
         closures: 3,
         length_m: 5600.0,
         samples: 4000,
@@ -58,9 +57,11 @@ fn job_files() -> Files {
             Planted::Copy,
             Planted::Missing,
         ],
-        ..Size::common(6)
+        ..Size::common(8)
     };
-    let job = cable::draw(27, &size);
+    // Of the seeds that deal these faults to fibres 1 to 6 and leave 7 and 8 sound, with the splice and
+    // the bend in the same closure, for one screen shows how they are told apart. Nothing else made it.
+    let job = cable::draw(11_900_670_162, &size);
     let folder = traces().join("job");
     let mut files = Files::new();
     files.insert(folder.join("plan.toml"), job.plan.into());

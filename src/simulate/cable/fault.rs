@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::{Serialize, Serializer};
 
+use super::super::truth::rounded;
+
 /// What is planted in a fibre, or looks wrong and is not.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Planted {
@@ -118,24 +120,24 @@ pub(super) fn write<S: Serializer>(fault: &Option<Fault>, to: S) -> Result<S::Ok
     match fault {
         Some(Fault::HighSplice { closure, loss_db } | Fault::Retest { closure, loss_db }) => {
             put("closure", (*closure).into());
-            put("loss", (*loss_db).into());
+            put("loss", rounded(*loss_db).into());
         }
         Some(Fault::Bend { closure, loss_1550_db }) => {
             put("closure", (*closure).into());
-            put("loss1550", (*loss_1550_db).into());
+            put("loss1550", rounded(*loss_1550_db).into());
         }
         Some(Fault::DirtyConnector { end, loss_db, reflectance_db }) => {
             put("end", end.to_string().into());
-            put("loss", (*loss_db).into());
-            put("refl", (*reflectance_db).into());
+            put("loss", rounded(*loss_db).into());
+            put("refl", rounded(*reflectance_db).into());
         }
         Some(Fault::ReflectiveConnector { end, reflectance_db }) => {
             put("end", end.to_string().into());
-            put("refl", (*reflectance_db).into());
+            put("refl", rounded(*reflectance_db).into());
         }
         Some(Fault::Break { behind, share }) => {
             put("section", (*behind).into());
-            put("frac", (*share).into());
+            put("frac", rounded(*share).into());
         }
         Some(Fault::CopiedTo { source }) => put("source", (*source).into()),
         Some(Fault::CopiedFrom { to }) => put("to", (*to).into()),
@@ -146,7 +148,7 @@ pub(super) fn write<S: Serializer>(fault: &Option<Fault>, to: S) -> Result<S::Ok
         }
         Some(Fault::Mismatch { closure, step_db }) => {
             put("closure", (*closure).into());
-            put("step", (*step_db).into());
+            put("step", rounded(*step_db).into());
         }
         None => {}
     }

@@ -9,6 +9,7 @@ use super::scenario::{
     Direction, Figure, Finish, Joint, Kind, Receiver, Recording, Scenario, Seeds, Stretch, Tags,
     Wavelength,
 };
+use super::truth::rounded;
 use super::{Rendered, render_again};
 
 pub use fault::{Fault, Finding, Planted};
@@ -92,8 +93,8 @@ pub fn draw(seed: u64, size: &Size) -> Cable {
         launch_m: size.cord_m,
         tail_m: size.cord_m,
         closures: base.closure_at_m.len(),
-        closure_at_m: base.closure_at_m.clone(),
-        length_m: base.length_m,
+        closure_at_m: base.closure_at_m.iter().map(|at_m| rounded(*at_m)).collect(),
+        length_m: rounded(base.length_m),
         alpha: truth::by_wavelength(size, |nm| base.attenuation(nm)),
         limits: Limits { splice_mean_db: 0.2, connector_db: 0.5, reflectance_db: -40.0 },
         flag: Vec::new(),

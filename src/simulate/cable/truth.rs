@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::super::truth::rounded;
 use super::fault::{self, Fault, Finding};
 use super::{Fiber, Size, direction_name};
 
@@ -123,11 +124,6 @@ pub struct Connector {
 
 pub(super) fn by_wavelength(size: &Size, figure: impl Fn(u32) -> f64) -> BTreeMap<String, f64> {
     size.wavelengths_nm.iter().map(|nm| (nm.to_string(), rounded(figure(*nm)))).collect()
-}
-
-/// Nanometres and millionths of a dB: what the last bit of a logarithm cannot change.
-fn rounded(value: f64) -> f64 {
-    (value * 1e9).round() / 1e9
 }
 
 impl CableTruth {
