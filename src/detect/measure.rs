@@ -141,7 +141,8 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
         peak,
         likely: None,
         reason: String::new(),
-        loss_db: known.then(|| Measured::new(size.loss_db, size.loss_sigma_db)),
+        // of a damaged trace's glimpse of fibre between two peaks a sigma may leave the range of numbers
+        loss_db: Measured::new(size.loss_db, size.loss_sigma_db).finite().filter(|_| known),
         loss_at_least_db: if dark && peak.is_none() {
             into_noise(samples, noise, fit, i)
         } else {
@@ -184,10 +185,10 @@ fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {
     let height = joint.height?;
     let before = if i == 0 { fit.model.behind(0) } else { fit.model.before(i) };
     let reflectance =
-        before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).map(|(line, b)| {
+        before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).and_then(|(line, b)| {
             let ratio = height / line.power(joint.x);
             let value = units::reflectance_db(ratio, b, trace.pulse_ns());
-            Measured::new(value, reflectance_sigma(fit, i, line, height))
+            Measured::new(value, reflectance_sigma(fit, i, line, height)).finite()
         });
     Some(if joint.clipped {
         Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }

@@ -96,7 +96,7 @@ impl Frame {
         let middle = (self.left + self.right) / 2.0;
         sheet.words(across, (middle, self.bottom + 27.0), SMALL, palette.ink, Side::Middle);
         let middle = (self.top + self.bottom) / 2.0;
-        sheet.upright(upwards, (self.left - 45.0, middle), SMALL, palette.ink);
+        sheet.upright(upwards, (self.left - 50.0, middle), SMALL, palette.ink);
     }
 }
 

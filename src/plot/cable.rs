@@ -72,7 +72,7 @@ pub struct JointLoss {
 
 const HEAD: f64 = 50.0; // joint, place, wavelength above the columns
 const ROW: f64 = 18.0;
-const LEAST_CELL: f64 = 46.0;
+const LEAST_CELL: f64 = 52.0; // its wavelength above it
 const MOST_CELL: f64 = 86.0;
 const GAP: f64 = 10.0; // between joints
 
@@ -181,7 +181,7 @@ fn draw_heads(
         }
         for (n, column) in group.iter().enumerate() {
             let x = grid.columns[first + n] + grid.cell / 2.0;
-            let text = column.wavelength_nm.to_string();
+            let text = format!("{} nm", column.wavelength_nm);
             sheet.words(text, (x, grid.top + 38.0), SMALL, palette.ink, Side::Middle);
         }
         first += group.len();
@@ -229,6 +229,8 @@ fn entries(cable: &CableLosses, palette: &Palette) -> Vec<Entry> {
         cable.fibers.iter().flat_map(|f| &f.losses).copied().flatten().collect();
     let cells_in = cable.columns.len() * cable.fibers.len();
     let mut all = vec![(Sign::Nothing, "loss in dB, mean of both ends".to_owned())];
+    let widest = cells.iter().map(|c| c.loss_db.sigma).reduce(f64::max);
+    all.extend(widest.map(|s| (Sign::Nothing, format!("sigma at most {} dB", axes::sigma(s, 2)))));
     if cells.iter().any(|c| c.ends != Ends::Both) {
         all.push((Sign::Nothing, "a, b: seen from that end alone".to_owned()));
     }

@@ -10,6 +10,7 @@ use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event};
 use crate::signal::{order, thin};
 use crate::trace::Trace;
+use crate::units::Measured;
 
 /// A picture of one event of a trace, `number` as in [`Event::number`].
 ///
@@ -38,14 +39,14 @@ pub fn around(
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Side1 {
     at_event_db: f64,
-    db_per_km: f64,
+    db_per_km: Measured,
     from_m: f64,
     to_m: f64,
 }
 
 struct View<'a> {
     event: &'a Event,
-    points: Vec<(f64, f64)>, // metres, dB on the trace's own scale
+    points: Vec<(f64, f64)>, // metres, dB over the trace's brightest sample
     window_m: (f64, f64),
     before: Option<Side1>,
     behind: Option<Side1>,
@@ -56,14 +57,16 @@ struct View<'a> {
 
 impl Side1 {
     fn level_at(&self, event_m: f64, position_m: f64) -> f64 {
-        self.at_event_db - self.db_per_km * (position_m - event_m) / 1000.0
+        self.at_event_db - self.db_per_km.value * (position_m - event_m) / 1000.0
     }
 }
 
 impl View<'_> {
     fn of<'a>(trace: &Trace, analysis: &'a Analysis, event: &'a Event, style: &Style) -> View<'a> {
         let levels = trace.levels_db();
-        let values = levels.as_slice().unwrap_or_default();
+        let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let values: Vec<f64> = levels.iter().map(|level| level - top).collect();
+        let values = values.as_slice();
         let at_m = event.position_m.0;
         let half_m =
             (12.0 * trace.pulse_m()).max(3.0 * event.extent_m).max(40.0 * trace.spacing_m());
@@ -89,7 +92,7 @@ impl View<'_> {
         };
         let side = |line: &Fitted, at_event_db: f64| Side1 {
             at_event_db,
-            db_per_km: line.attenuation_db_per_km.value,
+            db_per_km: line.attenuation_db_per_km,
             from_m: line.from_m,
             to_m: line.to_m,
         };
@@ -155,7 +158,7 @@ fn sheet(view: &View<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     let legend = Legend::new(entries(view, style, &palette), wide - 40.0);
     let (low_db, high_db) = view.heights();
     let frame = Frame {
-        left: 66.0,
+        left: 74.0, // levels near by have a decimal more
         right: wide - 20.0,
         top: 30.0 + title.len() as f64 * 20.0,
         bottom: (high - legend.height() - 66.0).max(60.0 + title.len() as f64 * 20.0),
@@ -196,7 +199,8 @@ fn heading(view: &View<'_>, style: &Style) -> String {
     let own = |m: f64| m / unit.metres();
     let at = axes::figure(own(view.event.position_m.0), unit.decimals());
     let sigma = axes::sigma(own(view.event.position_sigma_m), unit.decimals());
-    format!("event {} at {at} ± {sigma} {unit}", words(view.event))
+    let kind = Mark::of(view.event).map_or(String::new(), |mark| format!(", {}", mark.word()));
+    format!("event {}{kind}, at {at} ± {sigma} {unit}", words(view.event))
 }
 
 /// A line where it was fitted, and broken on to the event and beyond what the event hides.
@@ -246,7 +250,7 @@ fn entries(view: &View<'_>, style: &Style, palette: &Palette) -> Vec<Entry> {
     let fit = fit_stroke(palette);
     for (side, words) in [(view.before, "before"), (view.behind, "behind")] {
         if let Some(side) = side {
-            let slope = axes::figure(side.db_per_km, 3);
+            let slope = axes::measured(side.db_per_km, 3);
             let words = format!("line {words}, {slope} dB/km");
             all.push((Sign::Line(Stroke { dash: None, ..fit }), words));
         }
@@ -264,9 +268,6 @@ fn entries(view: &View<'_>, style: &Style, palette: &Palette) -> Vec<Entry> {
             "its loss cannot be measured"
         };
         all.push((Sign::Nothing, why.to_owned()));
-    }
-    if let Some(mark) = Mark::of(view.event) {
-        all.push((Sign::Nothing, mark.word().to_owned()));
     }
     if view.event.extent_m > 0.0 {
         let extent = axes::figure(view.event.extent_m / style.unit.metres(), style.unit.decimals());

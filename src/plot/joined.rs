@@ -11,6 +11,7 @@ use crate::units::Measured;
 pub(super) struct Joined {
     /// In metres from the panel of the first trace.
     pub place_m: f64,
+    place_sigma_m: f64,
     /// Index of its event in each trace.
     pub own: Vec<Option<usize>>,
     /// Its loss in each trace.
@@ -26,20 +27,25 @@ pub(super) fn joints(curves: &[Drawn<'_>]) -> Vec<Joined> {
             if event.role != Role::Joint {
                 continue;
             }
-            let place_m = curve.place(event.position_m.0);
-            let near = 2.0 * curve.pulse_m.max(curves[0].pulse_m) + 4.0 * event.position_sigma_m;
+            let (place_m, place_sigma_m) =
+                (curve.place(event.position_m.0), event.position_sigma_m);
+            let reach_m = 2.0 * curve.pulse_m.max(curves[0].pulse_m);
+            let near = |j: &Joined| reach_m + 4.0 * place_sigma_m.hypot(j.place_sigma_m);
             let off = |j: &Joined| (j.place_m - place_m).abs();
-            let free = |j: &&mut Joined| j.own[n].is_none() && off(j) <= near;
+            let free = |j: &&mut Joined| j.own[n].is_none() && off(j) <= near(j);
             let nearest = all.iter_mut().filter(free).min_by(|a, b| off(a).total_cmp(&off(b)));
             if let Some(joint) = nearest {
                 joint.own[n] = Some(i);
                 joint.loss_db[n] = event.loss_db;
+                if place_sigma_m < joint.place_sigma_m {
+                    (joint.place_m, joint.place_sigma_m) = (place_m, place_sigma_m);
+                }
                 continue;
             }
             let (mut own, mut loss_db) = (vec![None; curves.len()], vec![None; curves.len()]);
             own[n] = Some(i);
             loss_db[n] = event.loss_db;
-            all.push(Joined { place_m, own, loss_db });
+            all.push(Joined { place_m, place_sigma_m, own, loss_db });
         }
     }
     all.sort_by(|a, b| a.place_m.total_cmp(&b.place_m));
@@ -60,7 +66,7 @@ pub(super) fn words(joint: &Joined, curves: &[Drawn<'_>], how: Together) -> Stri
         }
         (Together::Change, Some((old, new))) => {
             let more = new.minus(old);
-            let sign = if more.value > 0.0 { "+" } else { "" };
+            let sign = if more.value >= 0.0005 { "+" } else { "" }; // 0.000 has none
             text.push_str(&format!(" dB, {sign}{}", axes::measured(more, 3)));
         }
         (Together::Over, _) if bends(joint, curves) => {

@@ -10,6 +10,9 @@ pub(super) const LANE: f64 = 15.0;
 /// Most lanes over a frame: more would leave no room for what they speak of.
 const MOST_LANES: usize = 9;
 
+/// Least room between words side by side: less would read as one line.
+const GAP: f64 = 18.0;
+
 /// What is to stand above a place.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Label {
@@ -84,8 +87,8 @@ fn staircase(labels: &[Label], left: f64, right: f64, lanes: usize) -> Vec<Place
     let mut placed = Vec::with_capacity(labels.len());
     for label in labels {
         let tried = [&label.full, &label.short].into_iter().find_map(|text| {
-            let room = width(text, SMALL) + 10.0;
-            let from = (label.at.0 - 3.0).min(right - room).max(left);
+            let room = width(text, SMALL) + GAP;
+            let from = (label.at.0 - 3.0).min(right - room + GAP).max(left);
             let free = |lane: &usize| taken[*lane] <= from;
             // the uppermost lane below which all lanes are free
             let step = (0..lanes).rev().take_while(free).last();
@@ -111,7 +114,7 @@ mod tests {
     fn labels(places: &[f64]) -> Vec<Label> {
         let label = |(n, x): (usize, &f64)| Label {
             at: (*x, 200.0),
-            full: format!("{n}  0.596 ± 0.001 dB  R −52.0"),
+            full: format!("{n}: 0.596 ± 0.001 dB, R −52.0"),
             short: n.to_string(),
         };
         places.iter().enumerate().map(label).collect()

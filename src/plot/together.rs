@@ -255,7 +255,7 @@ fn sheet(shown: &Shown<'_>, title: &str, caution: &str, style: &Style) -> Sheet 
         Label {
             at: frame.at(joint.place_m / unit_m, level),
             full: format!(
-                "{place} {}  {}",
+                "{place} {}: {}",
                 style.unit,
                 joined::words(joint, &shown.curves, shown.how)
             ),
@@ -263,7 +263,7 @@ fn sheet(shown: &Shown<'_>, title: &str, caution: &str, style: &Style) -> Sheet 
         }
     };
     let labels: Vec<Label> = shown.joints.iter().map(|j| label(j, &frame)).collect();
-    let lanes = Lanes::place(&labels, 10.0, wide - 6.0);
+    let lanes = Lanes::place(&labels, 10.0, wide - 12.0);
     let legend = Legend::new(entries(shown, &lanes, style, &palette), wide - 40.0);
     let foot = high - legend.height() - 66.0;
     frame.top = head + lanes.height() + 8.0;

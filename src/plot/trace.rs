@@ -133,13 +133,13 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
         let x = event.position_m.0 / seen.unit_m;
         let at = frame.at(x, seen.level_of(event).clamp(frame.y.0, frame.y.1));
         let own = |text: String| match seen.verdict(event) {
-            Some(verdict) => format!("{text}  {}", verdict.word()),
+            Some(verdict) => format!("{text}, {}", verdict.word()),
             None => text,
         };
         Label { at, full: own(words(event)), short: own(event.number.to_string()) }
     };
     let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
-    let lanes = Lanes::place(&labels, 10.0, wide - 6.0);
+    let lanes = Lanes::place(&labels, 10.0, wide - 12.0);
     let legend = Legend::new(entries(seen, &marked, &lanes, &palette), wide - 40.0);
     frame.top = head + lanes.height() + 8.0;
     frame.bottom = (high - legend.height() - 66.0).max(frame.top + 20.0);
@@ -198,7 +198,7 @@ fn draw_section(
     sheet.line([a, b], fit_stroke(palette));
     let mut text = format!("{} dB/km", axes::measured(line.attenuation_db_per_km, 3));
     if let Some(verdict) = seen.judged.and_then(|judged| judged.of_section(line.section)) {
-        text.push_str(&format!(" {}", verdict.word()));
+        text.push_str(&format!(", {}", verdict.word()));
     }
     let half = width(&text, SMALL) / 2.0;
     let middle = (a.0 + b.0) / 2.0;
@@ -267,16 +267,17 @@ fn entries(
 pub(super) fn words(event: &Event) -> String {
     let mut text = event.number.to_string();
     match (event.loss_db, event.loss_at_least_db) {
-        (Some(loss), _) => text.push_str(&format!("  {} dB", axes::measured(loss, 3))),
-        (None, Some(least)) => text.push_str(&format!("  ≥ {} dB", axes::figure(least, 1))),
+        (Some(loss), _) => text.push_str(&format!(": {} dB", axes::measured(loss, 3))),
+        (None, Some(least)) => text.push_str(&format!(": ≥ {} dB", axes::figure(least, 1))),
         (None, None) => {}
     }
+    let next = if text.contains(':') { ", R" } else { ": R" };
     match event.peak {
         Some(Peak::Whole { reflectance_db: Some(r) }) => {
-            text.push_str(&format!("  R {}", axes::figure(r.value, 1)));
+            text.push_str(&format!("{next} {}", axes::figure(r.value, 1)));
         }
         Some(Peak::Saturated { at_least_db: Some(r) }) => {
-            text.push_str(&format!("  R ≥ {}", axes::figure(r, 1)));
+            text.push_str(&format!("{next} ≥ {}", axes::figure(r, 1)));
         }
         _ => {}
     }
@@ -320,7 +321,7 @@ mod tests {
         assert!(words.iter().any(|w| w.starts_with("fitted line of a section")));
         // a sigma never shows as 0, and what has no loss shows none
         assert!(
-            words.contains(&"2  0.050 ± 0.0004 dB".into()) && words.contains(&"3".into()),
+            words.contains(&"2: 0.050 ± 0.0004 dB".into()) && words.contains(&"3".into()),
             "{words:?}"
         );
         assert!(words.contains(&"caution".into()));
