@@ -102,6 +102,19 @@ impl Event {
     }
 }
 
+/// What a reflection hides behind itself: how near another may follow and still be told, or measured.
+///
+/// Source: IEC 61746-1 (from memory).
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DeadZones {
+    /// Event dead zone: the peak's width in metres 1.5 dB below its top. `None` where the peak is lower
+    /// than that, cut off, or shared by several places.
+    pub event_m: Option<Measured>,
+    /// Attenuation dead zone: metres from the event until the trace stays within 0.5 dB of the line
+    /// behind it. `None` where the peak is lower than that, cut off, or no fibre lies behind.
+    pub attenuation_m: Option<Measured>,
+}
+
 /// The fibre between two neighbouring events.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Section {

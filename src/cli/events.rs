@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use strandline::detect::{self, Cords};
+use strandline::detect::{self, Cords, Study};
 use strandline::grade::Verdict;
 use strandline::judge::{self, Judged};
 use strandline::plan::{self, Limits, Plan};
@@ -165,6 +165,10 @@ impl Answer {
             let usual = Limits::of_presets(&[]);
             let limits = plan.map_or(&usual, |plan| &plan.limits);
             lines.extend(verdicts::doubts(&self.trace, &self.analysis, limits, look));
+            let study = Study::of(&self.trace);
+            let zones: Vec<_> =
+                self.analysis.events.iter().map(|e| (e.number, study.dead_zones(e))).collect();
+            lines.extend(events::dead_zones(&zones, look));
         }
         if let Some(index) = self.agreed {
             lines.push(format!(

@@ -2,6 +2,7 @@
 
 mod cells;
 mod classify;
+mod dead_zone;
 mod echo;
 mod find;
 mod fit;

@@ -2,7 +2,7 @@
 
 use super::table::{self, Align, Column};
 use super::{data, escape};
-use crate::event::{Analysis, Event, Opinion, Peak, Role, Section};
+use crate::event::{Analysis, DeadZones, Event, Opinion, Peak, Role, Section};
 use crate::trace::{Label, Trace};
 use crate::units::{LengthUnit, Measured};
 
@@ -135,6 +135,27 @@ fn reflectance(event: &Event) -> String {
         }
         _ => String::new(),
     }
+}
+
+/// What each reflection hides behind itself, by event number, as lines of text.
+pub fn dead_zones(zones: &[(usize, DeadZones)], look: Look) -> Vec<String> {
+    let unit = look.unit;
+    let length = |m: Measured| with_sigma(Some(m.times(1.0 / unit.metres())), unit.decimals());
+    let mut out = Vec::new();
+    for (number, zone) in zones {
+        let event = zone.event_m.map(|m| format!("event dead zone {} {unit}", length(m)));
+        let attenuation =
+            zone.attenuation_m.map(|m| format!("attenuation dead zone {} {unit}", length(m)));
+        let both: Vec<String> = [event, attenuation].into_iter().flatten().collect();
+        if !both.is_empty() {
+            out.extend(table::hung(&format!("event {number}: {}", both.join(", ")), look.width));
+        }
+    }
+    if !out.is_empty() {
+        let meaning = "a peak's width 1.5 dB below its top, and from a reflection until the trace stays within 0.5 dB of the backscatter (IEC 61746-1, from memory)";
+        out.extend(table::hung(&format!("dead zones: {meaning}"), look.width));
+    }
+    out
 }
 
 /// A figure and its sigma, the sigma with more digits where it would show as 0.

@@ -1,6 +1,7 @@
 //! The engine on rendered fibres: false alarms, and whether its sigmas are what they say.
 
 mod curve;
+mod dead_zones;
 mod golden;
 
 use strandline::detect::{self, Cords};
