@@ -1,7 +1,7 @@
 //! Reads fibre-optic OTDR traces, finds every event with loss, reflectance and an honest
 //! uncertainty, and judges links and whole cables.
 //!
-//! The rooms, in reading order: [`units`] and [`signal`] are the ground, [`disk`] alone touches
+//! The rooms, in reading order: [`units`], [`glass`] and [`signal`] are the ground, [`disk`] alone touches
 //! files; [`event`] and [`trace`] are the nouns; [`sor`], [`text`] and [`source`] bring a file in;
 //! [`simulate`] renders a described fibre, [`detect`] measures a trace, [`combine`] joins all traces
 //! of one fibre; [`grade`], [`plan`], [`budget`], [`judge`], [`findings`], [`job`] and [`diagnose`] judge; [`draft`]
@@ -19,6 +19,7 @@ pub mod disk;
 pub mod draft;
 pub mod event;
 pub mod findings;
+pub mod glass;
 pub mod grade;
 pub mod job;
 pub mod judge;

@@ -2,7 +2,12 @@
 
 mod curve;
 mod dead_zones;
+mod fibre;
 mod golden;
+mod invariance;
+mod nulls;
+mod published;
+mod pulls;
 
 use strandline::detect::{self, Cords};
 use strandline::event::Role;
