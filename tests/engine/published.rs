@@ -40,6 +40,8 @@ struct Levels {
     from: usize,
     to: usize,
     fall_per_sample: f64,
+    /// Scatter of single samples, one figure for every five pulses.
+    scatters: Vec<f64>,
 }
 
 impl Levels {
@@ -68,7 +70,10 @@ impl Levels {
             from,
             to,
             fall_per_sample: fall * spacing_m / 1000.0,
+            scatters: Vec::new(),
         };
+        let blocks = (0..levels.y.len()).step_by(5 * pulse);
+        levels.scatters = blocks.map(|k| levels.scatter_about(k)).collect();
         levels.hide_peaks();
         levels
     }
@@ -77,9 +82,13 @@ impl Levels {
         rendered.trace.position_m(0).0 + k as f64 * self.spacing_m
     }
 
+    fn scatter(&self, k: usize) -> f64 {
+        self.scatters[k / (5 * self.pulse)]
+    }
+
     /// Scatter of single samples about `k`, from differences over two pulses, farther than noise is alike:
     /// their median over 0.954.
-    fn scatter(&self, k: usize) -> f64 {
+    fn scatter_about(&self, k: usize) -> f64 {
         let lag = 2 * self.pulse;
         let (a, b) = (k.saturating_sub(20 * self.pulse), (k + 20 * self.pulse).min(self.to));
         let fall = self.fall_per_sample * lag as f64;
