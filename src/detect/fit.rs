@@ -47,6 +47,7 @@ pub(super) struct Layout {
     /// Level of the line behind each joint that has one; its slope is the next.
     pub line: Vec<Option<usize>>,
     pub pole: Option<usize>,
+    /// Logarithm of the tail's length.
     pub tail_length: Option<usize>,
     pub len: usize,
 }
@@ -107,6 +108,12 @@ const LARGEST_TAIL: f64 = 0.3;
 
 /// Longest decay in pulse lengths: a longer one cannot be told from the fibre's own slope.
 pub(super) const LONGEST_TAIL: f64 = 100.0;
+
+/// Usual decay length of a tail in pulse lengths, and the standard deviation of its logarithm: a
+/// factor of three. A much longer one is believed where it is seen, and not where a section's slope
+/// explains as much. Common practice, no source.
+const USUAL_TAIL: f64 = 5.0;
+const TAIL_SPREAD: f64 = 1.1;
 
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
@@ -387,7 +394,8 @@ impl Work<'_> {
             believe(i, model.receiver.pole, pole, 0.5 * pole);
         }
         if let Some(i) = self.layout.tail_length {
-            believe(i, model.receiver.tail, model.receiver.tail, 0.5 * model.receiver.tail);
+            let usual = USUAL_TAIL * model.receiver.pulse;
+            believe(i, model.receiver.tail.ln(), usual.ln(), TAIL_SPREAD);
         }
         chi2
     }
@@ -475,7 +483,7 @@ impl Work<'_> {
             let height = joint.tail.unwrap_or(0.0);
             parts.fitted += height * tail;
             parts.misfit += (TAIL_MISFIT * height * tail).powi(2);
-            by_length += height * change;
+            by_length += height * change * model.receiver.tail; // of its logarithm
             if let Some(unknown) = self.layout.tail[*i] {
                 row.push((unknown, tail));
             }
@@ -578,10 +586,8 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         next.receiver.pole = (pole + change[unknown]).clamp(0.6 * pole, 1.6 * pole);
     }
     if let Some(unknown) = layout.tail_length {
-        let tail = model.receiver.tail;
-        next.receiver.tail = (tail + change[unknown])
-            .clamp(0.6 * tail, 1.6 * tail)
-            .min(LONGEST_TAIL * model.receiver.pulse);
+        let tail = model.receiver.tail * change[unknown].clamp(-0.5, 0.5).exp();
+        next.receiver.tail = tail.min(LONGEST_TAIL * model.receiver.pulse);
     }
     next
 }
