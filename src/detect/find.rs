@@ -8,7 +8,7 @@ use super::polish;
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
-use super::start::{self, Rise};
+use super::start::{self, HALF_HEIGHT_POLES, Rise};
 use crate::trace::Trace;
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -326,8 +326,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         .filter(|i| alone(*i) && strong(i))
         .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
     let x = model.joints[i].x;
-    let start =
-        Receiver { pole: start::pole_of_rise(given.samples, &model.receiver, x), ..model.receiver };
+    let rise = start::length_of_rise(given.samples, &model.receiver, x);
     // Sharp: the misfit of a wrong number of poles is what tells.
     let near = Given {
         window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
@@ -337,14 +336,16 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     };
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
-    let chi2 = |poles: usize| {
-        let receiver = start.with_poles(poles);
-        let alone = Model { joints: vec![before, model.joints[i]], receiver };
+    let with = |poles: usize| {
+        let receiver = Receiver { poles, pole: start::pole_of_rise(rise, poles), ..model.receiver };
+        // Half height lies a third of a pole before the place, however many there are.
+        let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+        let alone = Model { joints: vec![before, Joint { x, ..model.joints[i] }], receiver };
         let given = Given { free_pole: Some(receiver.pole), ..near };
-        fit::run(alone, &given).map(|fit| fit.chi2)
+        fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
     };
-    let tried = [1, 2, 3, 4, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
-    tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| start.with_poles(best.0))
+    let tried = (1..=5).filter_map(with);
+    tried.min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
 }
 
 /// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a

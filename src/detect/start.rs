@@ -127,9 +127,9 @@ pub(super) fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
     }
 }
 
-/// Length of three equal poles from the rise of the reflection at `x`: 10 to 90 % take 4.22 of them
-/// (from their edge, docs/theory.md); one sample less, for that much the samples may blur it.
-pub(super) fn pole_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
+/// From 10 to 90 % of the rise of the reflection at `x`, in samples; one less than seen, for that much
+/// the samples may blur it.
+pub(super) fn length_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
     let (a, b) = (samples.index(x - receiver.pulse), samples.index(x + 0.9 * receiver.pulse));
     let before = samples.mean(a, (a + b) / 2 - (b - a) / 4 + 1);
     let top = samples.power[a..=b].iter().copied().fold(0.0, f64::max);
@@ -141,8 +141,18 @@ pub(super) fn pole_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f6
         })
     };
     let rise = (crossing(0.9) - crossing(0.1) - 1.0).max(0.0);
-    (rise / 4.22).clamp(samples.pulse / 60.0, samples.pulse / 4.0).max(0.15)
+    rise.clamp(samples.pulse / 14.0, samples.pulse).max(0.6)
 }
+
+/// Length of each of `poles` equal poles that rise from 10 to 90 % over `rise`: quantiles of the gamma
+/// distribution of that many, docs/theory.md.
+pub(super) fn pole_of_rise(rise: f64, poles: usize) -> f64 {
+    rise / [2.197, 3.358, 4.220, 4.936, 5.561][poles - 1]
+}
+
+/// How many poles half height lies before the equal-area point: the median of a gamma distribution of
+/// three is 2.674; 0.31 to 0.33 for one to five.
+pub(super) const HALF_HEIGHT_POLES: f64 = 0.326;
 
 /// The first model: panel, strong reflections, large steps, the end.
 pub(super) fn model(
@@ -202,8 +212,7 @@ fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64)
         let joint = Joint::new(x, Some(height), behind);
         return Joint { clipped: true, hidden, held: Some((x, sd)), ..joint };
     }
-    // Half height lies a third of a pole before the equal-area point: median 2.674 of 3 poles.
-    let x = rise.x + 0.326 * receiver.pole;
+    let x = rise.x + HALF_HEIGHT_POLES * receiver.pole;
     Joint::new(x, Some(rise.top - rise.before), behind)
 }
 
