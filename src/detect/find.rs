@@ -167,11 +167,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
         window: None,
     };
-    if let Some(receiver) = receiver(&model, &given) {
-        model.receiver = receiver;
-        given.free_pole = Some(model.receiver.pole);
-    }
-    let mut fit = fit::run(model, &given)?;
+    let mut fit = first_fit(model, &given)?;
+    given.free_pole = Some(fit.model.receiver.pole);
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
     for round in 0..5 {
@@ -305,6 +302,30 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     }
     high
 }
+
+/// The first model fitted with the receiver that its strongest reflection shows, or with the usual one
+/// where that explains more.
+fn first_fit(model: Model, given: &Given) -> Option<Fit> {
+    let fitted = |model: Model| {
+        let free_pole = Some(model.receiver.pole);
+        fit::run(model, &Given { free_pole, ..*given })
+    };
+    let Some(receiver) = receiver(&model, given) else { return fitted(model) };
+    let mut with = model.clone();
+    for joint in with.joints.iter_mut().filter(|j| j.height.is_some() && j.held.is_none()) {
+        joint.x += HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+    }
+    with.receiver = receiver;
+    let shown = fitted(with);
+    let per_cell = shown.as_ref().map_or(f64::MAX, |fit| fit.chi2 / fit.cells as f64);
+    if per_cell < ASTRAY {
+        return shown;
+    }
+    [shown, fitted(model)].into_iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+}
+
+/// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
+const ASTRAY: f64 = 100.0;
 
 /// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
 /// with. `None` where there is none.

@@ -80,6 +80,8 @@ pub(super) struct Fit {
     /// Factor of the inverse covariance.
     pub factor: Factor,
     pub chi2: f64,
+    /// How many cells were fitted.
+    pub cells: usize,
 }
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
@@ -162,7 +164,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         settled = gained < 0.05 * at.chi2;
     }
     let factor = at.matrix.factor()?;
-    Some(Fit { model, layout, factor, chi2: at.chi2 })
+    Some(Fit { model, layout, factor, chi2: at.chi2, cells: cells.len() })
 }
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
