@@ -376,33 +376,38 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     tried.min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
 }
 
-/// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a
-/// five-hundredth of its height, what detectors leave within a factor of three (common practice, no
-/// source). The fit tells how large it is, and `set_tails` whether it is there.
+/// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
+/// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
+/// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
 fn suspect_tails(model: &mut Model, noise: &Noise) {
     let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
     for i in 0..model.joints.len() {
-        let line = model.before(i).or(model.behind(i));
-        let line = line.map_or(0.0, |line| line.power(model.joints[i].x));
-        let joint = &mut model.joints[i];
-        let tail = 0.002 * joint.height.unwrap_or(0.0);
-        if joint.tail.is_none() && tail > (0.3 * least).max(0.001 * line) {
-            joint.tail = Some(tail);
+        let x = model.joints[i].x;
+        let shown = match model.joints[i].height {
+            Some(_) => 0.001 * model.before(i).or(model.behind(i)).map_or(0.0, |l| l.power(x)),
+            None => STEP_TAIL * model.behind(i).map_or(0.0, |l| l.power(x)),
+        };
+        let tail = 0.002 * model.afterglow(i);
+        if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
+            model.joints[i].tail = Some(tail);
         }
     }
 }
 
-/// Decides which reflections have a slow tail. Returns its share of the height, where whole
-/// reflections show it: the same for all of one detector.
+/// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
+const STEP_TAIL: f64 = 0.01;
+
+/// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
+/// and drops show it: the same for all of one detector.
 fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
     let (mut sum, mut weight) = (0.0, 0.0);
     for (i, joint) in fit.model.joints.iter().enumerate().skip(1) {
         let Some((tail, unknown)) = joint.tail.zip(fit.layout.tail[i]) else { continue };
-        let height = joint.height.unwrap_or(0.0);
+        let light = fit.model.afterglow(i);
         let sigma = sigma_of(fit, unknown);
-        if !joint.clipped && tail > 4.0 * sigma && height > 0.0 {
-            let w = (height / sigma).powi(2);
-            sum += w * tail / height;
+        if !joint.clipped && tail > 4.0 * sigma && light > 0.0 {
+            let w = (light / sigma).powi(2);
+            sum += w * tail / light;
             weight += w;
         }
     }
@@ -410,12 +415,16 @@ fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
+        let light = model.afterglow(i);
         let joint = &mut model.joints[i];
-        let Some(height) = joint.height else { continue };
         // What the mean over one pulse can show, or a hundredth of a dB.
         let least =
             (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
-        let expected = share.unwrap_or(0.003) * height;
+        let expected = share.unwrap_or(0.003) * light;
+        if joint.height.is_none() && (i == 0 || expected < STEP_TAIL * behind) {
+            joint.tail = None;
+            continue;
+        }
         let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
             (Some(tail), Some(unknown)) => tail > 3.0 * sigma_of(fit, unknown),
             _ => false,
@@ -423,7 +432,7 @@ fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
         joint.tail = match (joint.tail, share) {
             (Some(tail), _) if shown => Some(tail),
             (_, Some(_)) if i > 0 && expected > 0.2 * least => Some(expected),
-            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * height)),
+            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * joint.height.unwrap_or(0.0))),
             _ => None,
         };
     }

@@ -385,9 +385,10 @@ impl Work<'_> {
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.tail).enumerate() {
             let (Some(tail), Some(i)) = (joint.tail, i) else { continue };
-            match (self.given.tail_share, joint.height) {
-                (Some(share), Some(height)) if n > 0 && !joint.clipped => {
-                    believe(*i, tail, share * height, 0.2 * share * height.abs() + 1e-12);
+            match self.given.tail_share {
+                Some(share) if n > 0 && !joint.clipped => {
+                    let usual = share * model.afterglow(n);
+                    believe(*i, tail, usual, 0.2 * usual + 1e-12);
                 }
                 _ => believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma),
             }
@@ -572,7 +573,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
             let most =
-                joint.height.filter(|_| !joint.clipped).map_or(f64::MAX, |h| LARGEST_TAIL * h);
+                if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
             *tail = (*tail + change[unknown]).clamp(0.0, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {

@@ -182,7 +182,7 @@ pub(super) fn model(
         add_end(&mut model, samples, noise, dark, usual_fall, ceiling);
     }
     let hidden = tails::mark(&mut model, samples, noise, usual_fall, ceiling);
-    add_large_steps(&mut model, samples, noise, dark, &hidden);
+    add_large_steps(&mut model, samples, noise, dark, &hidden, usual_fall);
     set_lines(&mut model, samples, noise, usual_fall);
     model
 }
@@ -372,8 +372,15 @@ fn last_drop(samples: &Samples, k: usize) -> f64 {
 
 /// Steps and peaks that a scan of the bare level shows beyond doubt; several rounds, because a
 /// large one hides what stands near it.
-fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, decays: &[f64]) {
-    let decays: Vec<(f64, f64)> =
+fn add_large_steps(
+    model: &mut Model,
+    samples: &Samples,
+    noise: &Noise,
+    dark: f64,
+    decays: &[f64],
+    usual_fall: f64,
+) {
+    let mut decays: Vec<(f64, f64)> =
         model.joints.iter().map(|j| j.x).zip(decays.iter().copied()).collect();
     let mut scanned: Vec<f64> = Vec::new();
     for _ in 0..4 {
@@ -387,7 +394,7 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
             }
         }
         let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
-        let mut new = Vec::new();
+        let mut new: Vec<(Joint, f64)> = Vec::new();
         for i in 0..model.joints.len() {
             let to = match model.joints.get(i + 1) {
                 Some(_) => hidden[i + 1].0,
@@ -404,10 +411,22 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
             return;
         }
         scanned = model.joints.iter().map(|joint| joint.x).collect();
-        model.joints.extend(new);
+        for (joint, loss_db) in &new {
+            if *loss_db > DEEP_DROP_DB {
+                let to = model.joints.iter().map(|j| j.x).find(|x| *x > joint.x).unwrap_or(dark);
+                let to = to - model.receiver.lead() - 1.0;
+                let decay =
+                    tails::follow(samples, noise, &model.receiver, joint, to, usual_fall, f64::MAX);
+                decays.extend(decay.map(|decay| (joint.x, decay.until)));
+            }
+        }
+        model.joints.extend(new.iter().map(|(joint, _)| *joint));
         model.sort();
     }
 }
+
+/// A drop from which its detector's decay hides the fibre behind: there is 16 times less light.
+const DEEP_DROP_DB: f64 = 6.0;
 
 /// The stretch that a joint's edges hide.
 fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
@@ -422,7 +441,7 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     (joint.x - before - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
 }
 
-fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<Joint> {
+fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<(Joint, f64)> {
     let pulse = samples.pulse;
     let mut steps = Vec::new();
     for best in scan::candidates(view, model, from, to, 10.0) {
@@ -439,7 +458,8 @@ fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64
             let level = samples.mean(samples.index(x), samples.index(x) + 1);
             let share = (1.0 - (-best.size_db / DB_PER_NEPER).exp()).max(0.1);
             let height = best.is_peak.then_some(level * share);
-            steps.push(Joint::new(x, height, Behind::Fibre(flat())));
+            let loss_db = if best.is_peak { 0.0 } else { best.size_db };
+            steps.push((Joint::new(x, height, Behind::Fibre(flat())), loss_db));
         }
     }
     steps
