@@ -1,6 +1,7 @@
 //! From a first model to the one that the noise supports: scan, add, fit, prune.
 
 use super::echo::{self, Lone};
+use super::ends;
 use super::fit::{self, Fit, Given, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
@@ -8,7 +9,7 @@ use super::polish;
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
-use super::start::{self, HALF_HEIGHT_POLES, Rise};
+use super::start::{self, HALF_HEIGHT_POLES, Known, OPEN_END_DB, Rise};
 use crate::trace::Trace;
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -155,10 +156,12 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
     let rises: Vec<Rise> = start::rises(samples, noise);
     let ceiling = start::ceiling(samples, noise, &rises);
-    let mut model = start::model(samples, noise, &rises, ceiling, usual_fall);
+    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
+    let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
+    let known = Known { samples, noise, usual_fall, ceiling, open_end };
+    let mut model = start::model(&known, &rises);
     suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
-    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
     let mut given = Given {
         samples,
         noise,
@@ -197,10 +200,10 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             break;
         }
     }
-    fit = settle(fit, &given);
+    fit = settle(fit, &given, &known);
     fit = polish::with_heights(fit, &given, threshold);
     fit = drop_weakest(fit, &given, FAINT, 1);
-    fit = settle(fit, &given);
+    fit = settle(fit, &given, &known);
     let mut next = fit.model.clone();
     if echo::mark(&fit, &mut next, scatter) {
         if let Some(better) = fit::run(next, &given) {
@@ -237,9 +240,9 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
 }
 
 /// Merges what is one and moves the end to where the light stops.
-fn settle(mut fit: Fit, given: &Given) -> Fit {
+fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
     for _ in 0..4 {
-        if let Some(next) = polish::without_false_end(&fit, given.samples, given.noise) {
+        if let Some(next) = ends::without_false_one(&fit, known) {
             match fit::run(next, given) {
                 Some(better) => fit = better,
                 None => break,
@@ -247,7 +250,7 @@ fn settle(mut fit: Fit, given: &Given) -> Fit {
             continue;
         }
         let merged = polish::merged(&fit.model, true);
-        let end = polish::settled_end(&fit, given.samples, given.noise);
+        let end = ends::settled(&fit, given.samples, given.noise);
         if merged.is_none() && end.is_none() {
             break;
         }

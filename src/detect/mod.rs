@@ -4,6 +4,7 @@ mod cells;
 mod classify;
 mod dead_zone;
 mod echo;
+mod ends;
 mod find;
 mod fit;
 mod measure;
