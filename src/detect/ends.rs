@@ -66,7 +66,8 @@ const FADES_WITHIN: f64 = 20.0;
 
 /// Whether what stands between two places fades as no fibre does: each quarter is lower than the one
 /// before, by more than twice what fibre loses, and the later half has lost a quarter of the earlier.
-/// Fibre that ends on the way stays level before that.
+/// Fibre that ends on the way stays level before that; where it is bright it ends high, and a decay is
+/// lost in the noise.
 fn fades(known: &Known, from: f64, to: f64) -> bool {
     let (samples, noise) = (known.samples, known.noise);
     let (from, to) = (samples.index(from), samples.index(to));
@@ -82,8 +83,15 @@ fn fades(known: &Known, from: f64, to: f64) -> bool {
     let falls = (0..3).all(|k| mean(k + 1, 1) * keeps < mean(k, 1));
     let sd = |n: usize| noise.sigma * (noise.kappa.min(n as f64) / n as f64).sqrt();
     let (near, late) = (mean(0, 2), mean(2, 2));
-    falls && late * keeps * keeps + 2.0 * sd(2 * quarter) < 0.75 * near
+    let pulse = samples.pulse as usize;
+    let (a, b) = (to.saturating_sub((to - from) / 8 + pulse), to.saturating_sub(pulse));
+    let rest = samples.mean(a.min(to - 2), b.clamp(a.min(to - 2) + 1, to)) - dark;
+    let lost = rest < LOST_SIGMAS * noise.sigma;
+    lost && falls && late * keeps * keeps + 2.0 * sd(2 * quarter) < 0.75 * near
 }
+
+/// Noise, per sample, under which a decay is about to be lost: twice what `Noise::dark_from` calls light.
+const LOST_SIGMAS: f64 = 6.0;
 
 /// Place at which the mean over half a pulse falls under half the level before and stays there.
 fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64 {
@@ -163,7 +171,11 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     let Behind::Fibre(line) = &joint.behind else { return None };
     let before = model.before(last - 1)?;
     // A drop of 4 dB and more is an end, a splitter or nothing else.
-    if DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) < 4.0 {
+    let drop = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) >= 4.0;
+    // Behind a reflection that stands alone in the noise nothing tells of fibre but what is seen.
+    let bare = model.joints[last].height.is_none()
+        && joint.height.is_some_and(|h| h > 10.0 * noise.sigma.max(before.power(joint.x)));
+    if !drop && !bare {
         return None;
     }
     let receiver = &model.receiver;
@@ -175,7 +187,7 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     }
     let sd = noise.sigma * (noise.kappa.min((b - a) as f64) / (b - a) as f64).sqrt();
     let seen = samples.mean(a, b) - noise.clipped_mean(0.0) > 4.0 * sd;
-    if seen && !fades(known, from, to) {
+    if seen && !(drop && fades(known, from, to)) {
         return None;
     }
     let mut next = model.clone();

@@ -5,6 +5,7 @@ use super::ends;
 use super::fit::{self, Fit, Given, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
+use super::place;
 use super::polish;
 use super::receiver::Receiver;
 use super::samples::Samples;
@@ -274,7 +275,7 @@ fn place_weak_steps(fit: &mut Fit, samples: &Samples, noise: &Noise, slope_sd: f
             continue;
         }
         if sigma_of(fit, fit.layout.place[i]) > 0.15 * samples.pulse {
-            if let Some((x, spread)) = polish::profile(fit, samples, noise, slope_sd, i) {
+            if let Some((x, spread)) = place::profile(fit, samples, noise, slope_sd, i) {
                 fit.model.joints[i].x = x;
                 fit.model.joints[i].spread = Some(spread);
             }

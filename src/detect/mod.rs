@@ -11,6 +11,7 @@ mod measure;
 mod model;
 mod noise;
 mod opinion;
+mod place;
 mod polish;
 mod receiver;
 mod samples;

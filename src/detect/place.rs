@@ -1,0 +1,193 @@
+//! Where exactly a step is, and whether it reflects: its likelihood over all places nearby, with both
+//! lines free at each.
+
+use super::fit::{Fit, Given};
+use super::model::{Line, Model};
+use super::noise::Noise;
+use super::samples::Samples;
+use super::scan;
+use crate::signal::line::Sums;
+use crate::units::DB_PER_NEPER;
+
+/// Place of a weak step by the profile of its likelihood, and one standard deviation of it.
+///
+/// The likelihood of a weak step's place has several peaks: all places within four pulses are tried,
+/// with both lines free at each. The sigma is the half width of the 95 % interval over 1.96.
+pub(super) fn profile(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    slope_sd: f64,
+    i: usize,
+) -> Option<(f64, f64)> {
+    let pulse = fit.model.receiver.pulse;
+    let step = pulse / 8.0;
+    let tried: Vec<(f64, f64)> = gains(fit, samples, noise, slope_sd, i, 4.0 * pulse)?
+        .iter()
+        .map(|(x, gain)| (*x, gain.step))
+        .collect();
+    let best = tried.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let inside = tried.iter().filter(|t| best.1 - t.1 < 3.84).map(|t| t.0);
+    let (first, last) = inside.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+    let width = 0.5 * (last - first) + 0.5 * step;
+    Some((best.0, width / 1.96))
+}
+
+/// Place and height of a reflection by which joint `i`, taken for a step so far, is explained better by
+/// `limit` sigmas. Where a connector hardly reflects its loss shows where its reflection ends, a pulse
+/// behind it. `None` where none stands out.
+pub(super) fn reflection(fit: &Fit, given: &Given, i: usize, limit: f64) -> Option<(f64, f64)> {
+    let pulse = fit.model.receiver.pulse;
+    let tried = gains(fit, given.samples, given.noise, given.slopes.sd, i, 1.5 * pulse)?;
+    let step = tried.iter().map(|(_, gain)| gain.step).fold(0.0, f64::max);
+    let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
+    let power = fit.model.before(i)?.power(best.0);
+    (best.1.both() - step > limit * limit)
+        .then(|| (best.0, best.1.height_db * power / DB_PER_NEPER))
+}
+
+/// What a step at each place within `reach` of joint `i` explains, in steps of an eighth of a pulse.
+fn gains(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    slope_sd: f64,
+    i: usize,
+    reach: f64,
+) -> Option<Vec<(f64, Gain)>> {
+    let model = &fit.model;
+    let pulse = model.receiver.pulse;
+    let joint = &model.joints[i];
+    let line = *model.before(i)?;
+    let from = hidden_behind(model, i - 1).max(joint.x - 120.0 * pulse);
+    let next = model.joints.get(i + 1).map_or(samples.place(noise.dark_from), |n| n.x);
+    let to = (next - model.receiver.lead() - 1.0).min(joint.x + 120.0 * pulse);
+    let data = Data::cut(fit, samples, noise, &line, from, to);
+    let (low, high) =
+        ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
+    let mut tried = Vec::new();
+    let mut x = low;
+    while x <= high {
+        tried.extend(data.gain(model, x, slope_sd).map(|gain| (x, gain)));
+        x += pulse / 8.0;
+    }
+    Some(tried)
+}
+
+/// How much of χ² a place explains.
+#[derive(Clone, Copy)]
+struct Gain {
+    /// By a step with free lines on both sides.
+    step: f64,
+    /// What a reflection adds to that; 0 where it would be negative.
+    peak: f64,
+    height_db: f64,
+}
+
+impl Gain {
+    fn both(&self) -> f64 {
+        self.step + self.peak
+    }
+}
+
+fn hidden_behind(model: &Model, i: usize) -> f64 {
+    let joint = &model.joints[i];
+    let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
+    joint.x + model.receiver.pulse + poles * model.receiver.pole + 1.0
+}
+
+/// Means of the trace over a reference line, in dB.
+struct Data {
+    x: Vec<f64>,
+    v: Vec<f64>,
+    w: Vec<f64>,
+    sums: Sums,
+}
+
+impl Data {
+    fn cut(fit: &Fit, samples: &Samples, noise: &Noise, line: &Line, from: f64, to: f64) -> Data {
+        let m = ((samples.pulse / 6.0) as usize).max(1);
+        let (mut x, mut v, mut w) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut k, end) = (samples.index(from), samples.index(to));
+        let reach = fit.model.receiver.tail_reach();
+        while k + m <= end {
+            let at = samples.place(k) + 0.5 * (m as f64 - 1.0);
+            let power = line.power(at);
+            let mut mean = samples.mean(k, k + m);
+            for joint in fit.model.joints.iter().filter(|j| j.x < at && at < j.x + reach) {
+                if let Some(tail) = joint.tail {
+                    mean -= tail * fit.model.receiver.tail(at - joint.x).0;
+                }
+            }
+            let var = scan::noise_var(samples, noise, power, m as f64);
+            x.push(at);
+            v.push(DB_PER_NEPER * (mean / power - 1.0));
+            w.push(power * power / (DB_PER_NEPER.powi(2) * var));
+            k += m;
+        }
+        let sums = Sums::new(&x, &v, &w);
+        Data { x, v, w, sums }
+    }
+
+    /// What a step at `place` explains: `bᵀN⁻¹b` of both lines, and of a reflection's height behind
+    /// them. `None` where a side is too short.
+    fn gain(&self, model: &Model, place: f64, slope_sd: f64) -> Option<Gain> {
+        let receiver = &model.receiver;
+        let a = self.x.partition_point(|x| *x < place - receiver.lead());
+        let b = self.x.partition_point(|x| *x < place + receiver.pulse + 6.0 * receiver.pole);
+        let end = self.x.len();
+        if a < 3 || end < b + 3 {
+            return None;
+        }
+        let mut n = [[0.0; 5]; 5];
+        let mut r = [0.0; 5];
+        for (half, [w, wx, wxx, wy, wxy]) in
+            [(0, self.sums.moments(0, a)), (2, self.sums.moments(b, end))]
+        {
+            n[half][half] += w;
+            n[half][half + 1] += wx;
+            n[half + 1][half] += wx;
+            n[half + 1][half + 1] += wxx;
+            r[half] += wy;
+            r[half + 1] += wxy;
+        }
+        for k in a..b {
+            let shape = receiver.shape(self.x[k] - place);
+            let u = shape.ramp;
+            let x = self.sums.scaled(self.x[k]);
+            let row = [1.0 - u, (1.0 - u) * x, u, u * x, shape.rect];
+            for i in 0..5 {
+                r[i] += self.w[k] * row[i] * self.v[k];
+                for j in 0..5 {
+                    n[i][j] += self.w[k] * row[i] * row[j];
+                }
+            }
+        }
+        // Slopes differ from the line before by no more than fibres of one trace do.
+        let held = self.sums.slope_weight(slope_sd * DB_PER_NEPER);
+        n[1][1] += held;
+        n[3][3] += held;
+        explained(n, r)
+    }
+}
+
+/// `bᵀN⁻¹b` by elimination, of the first four unknowns and of the fifth. `None` where N is not positive.
+fn explained(mut n: [[f64; 5]; 5], mut r: [f64; 5]) -> Option<Gain> {
+    let mut step = 0.0;
+    for i in 0..4 {
+        let pivot = n[i][i];
+        if pivot <= 0.0 || !pivot.is_finite() {
+            return None;
+        }
+        step += r[i] * r[i] / pivot;
+        for j in i + 1..5 {
+            let share = n[j][i] / pivot;
+            r[j] -= share * r[i];
+            for k in i..5 {
+                n[j][k] -= share * n[i][k];
+            }
+        }
+    }
+    let height_db = if n[4][4] > 0.0 { (r[4] / n[4][4]).max(0.0) } else { 0.0 };
+    Some(Gain { step, peak: height_db * height_db * n[4][4], height_db })
+}
