@@ -33,17 +33,33 @@ pub(super) fn profile(
     Some((best.0, width / 1.96))
 }
 
-/// Place and height of a reflection by which joint `i`, taken for a step so far, is explained better by
-/// `limit` sigmas. Where a connector hardly reflects its loss shows where its reflection ends, a pulse
-/// behind it. `None` where none stands out.
-pub(super) fn reflection(fit: &Fit, given: &Given, i: usize, limit: f64) -> Option<(f64, f64)> {
+/// A reflection where a step was.
+pub(super) struct Reflection {
+    pub x: f64,
+    pub height: f64,
+    /// How much more of χ² it explains, with its step, than the best step alone.
+    pub gain: f64,
+}
+
+/// The reflection that best explains joint `i`, taken for a step so far. Where a connector hardly
+/// reflects its loss shows where its reflection ends, a pulse behind it. `None` where its neighbours
+/// are too near to tell.
+pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflection> {
+    let joints = &fit.model.joints;
     let pulse = fit.model.receiver.pulse;
+    let near = |a: usize, b: usize| b < joints.len() && joints[b].x - joints[a].x < 3.0 * pulse;
+    if near(i - 1, i) || near(i, i + 1) {
+        return None; // a gain and a loss may be both edges of one reflection
+    }
     let tried = gains(fit, given.samples, given.noise, given.slopes.sd, i, 1.5 * pulse)?;
     let step = tried.iter().map(|(_, gain)| gain.step).fold(0.0, f64::max);
     let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
     let power = fit.model.before(i)?.power(best.0);
-    (best.1.both() - step > limit * limit)
-        .then(|| (best.0, best.1.height_db * power / DB_PER_NEPER))
+    Some(Reflection {
+        x: best.0,
+        height: best.1.height_db * power / DB_PER_NEPER,
+        gain: best.1.both() - step,
+    })
 }
 
 /// What a step at each place within `reach` of joint `i` explains, in steps of an eighth of a pulse.

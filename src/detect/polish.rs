@@ -62,15 +62,17 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
         if joint.height.is_some() {
             continue;
         }
-        if matches!(joint.behind, Behind::Dark) {
-            let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
-            next.joints[i].height = Some(0.01 * power);
-            tried.push(i);
-        } else if let Some((x, height)) = place::reflection(&fit, given, i, limit) {
-            next.joints[i].x = x;
-            next.joints[i].height = Some(height);
-            tried.push(i);
-        }
+        let alone = match joint.behind {
+            Behind::Dark => None,
+            _ => place::reflection(&fit, given, i),
+        };
+        let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
+        (next.joints[i].x, next.joints[i].height) = match alone {
+            Some(best) if best.gain > limit * limit => (best.x, Some(best.height)),
+            Some(_) => continue,
+            None => (joint.x, Some(0.01 * power)), // too near to others: the joint fit tells
+        };
+        tried.push(i);
     }
     if tried.is_empty() {
         return fit;
