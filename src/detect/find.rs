@@ -376,8 +376,16 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         let given = Given { free_pole: Some(receiver.pole), ..near };
         fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
     };
-    let tried = (1..=5).filter_map(with);
-    tried.min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
+    let mut tried: Vec<(f64, Receiver)> = (2..=4).filter_map(with).collect();
+    let best = |tried: &[(f64, Receiver)]| {
+        tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
+    };
+    match best(&tried)?.poles {
+        2 => tried.extend(with(1)),
+        4 => tried.extend(with(5)),
+        _ => {}
+    }
+    best(&tried)
 }
 
 /// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken

@@ -316,6 +316,7 @@ impl Work<'_> {
         let mut gradient = vec![0.0; self.layout.len];
         let mut variance = Vec::with_capacity(self.cells.len());
         let (mut chi2, mut chi2_before) = (0.0, 0.0);
+        let edge = self.given.misfit / model.receiver.impulse_top();
         let mut row: Vec<(usize, f64)> = Vec::with_capacity(32);
         for (c, cell) in self.cells.iter().enumerate() {
             if cell.blind {
@@ -323,7 +324,7 @@ impl Work<'_> {
                 continue;
             }
             row.clear();
-            let mut parts = self.predict(model, cell, &mut row);
+            let mut parts = self.predict(model, cell, edge, &mut row);
             let slope = self.clip(&mut parts.fitted);
             let own = self.variance_of(cell, &parts);
             variance.push(own);
@@ -404,8 +405,14 @@ impl Work<'_> {
     }
 
     /// The model's mean over `cell` and what its variance hangs on; `row` gets its change with each
-    /// unknown.
-    fn predict(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> Parts {
+    /// unknown. `edge` is the misfit of an edge's shape over its steepest.
+    fn predict(
+        &self,
+        model: &Model,
+        cell: &Cell,
+        edge: f64,
+        row: &mut Vec<(usize, f64)>,
+    ) -> Parts {
         let layout = self.layout;
         let receiver = &model.receiver;
         let base = base_line(cell, self.line_before, layout);
@@ -417,7 +424,6 @@ impl Work<'_> {
         let mut share = 1.0;
         let mut by_pole = 0.0;
         let ripple = TOP_RIPPLE;
-        let edge = self.given.misfit / receiver.impulse_top();
         for i in cell.lo..cell.hi {
             let joint = &model.joints[i];
             let shape = receiver.shape(cell.x - joint.x);

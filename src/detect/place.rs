@@ -75,9 +75,9 @@ fn gains(
     let pulse = model.receiver.pulse;
     let joint = &model.joints[i];
     let line = *model.before(i)?;
-    let from = hidden_behind(model, i - 1).max(joint.x - 120.0 * pulse);
+    let from = hidden_behind(model, i - 1).max(joint.x - AROUND_PULSES * pulse);
     let next = model.joints.get(i + 1).map_or(samples.place(noise.dark_from), |n| n.x);
-    let to = (next - model.receiver.lead() - 1.0).min(joint.x + 120.0 * pulse);
+    let to = (next - model.receiver.lead() - 1.0).min(joint.x + AROUND_PULSES * pulse);
     let data = Data::cut(fit, samples, noise, &line, from, to);
     let (low, high) =
         ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
@@ -89,6 +89,10 @@ fn gains(
     }
     Some(tried)
 }
+
+/// Fibre that is looked at on both sides of a step, in pulse lengths: lines through so much know their
+/// level at its middle several times better than a weak step tells its place.
+const AROUND_PULSES: f64 = 60.0;
 
 /// How much of χ² a place explains.
 #[derive(Clone, Copy)]
@@ -126,9 +130,10 @@ impl Data {
         let (mut x, mut v, mut w) = (Vec::new(), Vec::new(), Vec::new());
         let (mut k, end) = (samples.index(from), samples.index(to));
         let reach = fit.model.receiver.tail_reach();
+        let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
+        let ratio = (-line.fall * m as f64).exp();
         while k + m <= end {
             let at = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let power = line.power(at);
             let mut mean = samples.mean(k, k + m);
             for joint in fit.model.joints.iter().filter(|j| j.x < at && at < j.x + reach) {
                 if let Some(tail) = joint.tail {
@@ -139,6 +144,7 @@ impl Data {
             x.push(at);
             v.push(DB_PER_NEPER * (mean / power - 1.0));
             w.push(power * power / (DB_PER_NEPER.powi(2) * var));
+            power *= ratio;
             k += m;
         }
         let sums = Sums::new(&x, &v, &w);
