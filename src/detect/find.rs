@@ -188,6 +188,9 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
         }
         let added = add(&mut next, &fit, &given, threshold - 1.3, &rejected, &scanned);
+        if added.is_empty() && round > 0 {
+            break;
+        }
         scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
         let next = polish::merged(&next, false).unwrap_or(next);
         let Some(better) = fit::run(next, &given) else { break };
