@@ -187,6 +187,8 @@ pub(super) fn candidates(
     let (a, b) = (view.index(from), view.index(to));
     let mut kept: Vec<Candidate> = Vec::new();
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
+    // What stands far out is seen from further off.
+    let stride_pulses = if loose < 8.0 { 0.5 } else { 1.0 };
     loop {
         let whole = 2 * window >= b.saturating_sub(a);
         let stride =
@@ -202,7 +204,7 @@ pub(super) fn candidates(
         };
         // Coarse first: half a coarse step off, two thirds of a score are left.
         let fine = (stride as usize).max(1);
-        let coarse = fine.max((0.5 * per_pulse).max(window as f64 / 8.0) as usize);
+        let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 8.0) as usize);
         let mut k = a + 2;
         while k + gap + 2 < b {
             if at(k, 0.65 * loose).is_some() {
