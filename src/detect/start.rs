@@ -53,18 +53,33 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
         };
         seen.iter().map(at_top).filter(|n| *n > 0).collect()
     };
-    let level = reach(even);
-    let widest = level.iter().copied().max().unwrap_or(0) as f64;
-    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
-        return top - even;
-    }
     // Tops of a few samples do not settle: three within a twentieth are one level still. By chance
     // two more of a few reflections, spread over 15 dB, do so in one trace of some hundreds.
     let uneven = 0.05 * top;
     if samples.pulse < 6.0 && reach(uneven).len() >= 3 {
         return top - uneven;
     }
+    let level = reach(even);
+    let widest = level.iter().copied().max().unwrap_or(0) as f64;
+    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
+        return top - even;
+    }
+    if seen.iter().any(|rise| is_cut_flat(samples, rise, top - even)) {
+        return top - even;
+    }
     f64::INFINITY
+}
+
+/// Whether the highest reflection is cut off: its top is flat almost as long as it is wide at half its
+/// height. A receiver of three poles takes ten of them to come within 0.2 % of a whole top, and under
+/// three to where a tenth of an ample one is cut; where samples are too few for that it is not asked.
+fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
+    let from = samples.index(rise.x - 0.3 * samples.pulse);
+    let to = (samples.index(rise.x + 2.0 * samples.pulse) + 1).min(samples.len());
+    let half = rise.before + 0.5 * (flat_from - rise.before);
+    let above = |level: f64| samples.power[from..to].iter().filter(|p| **p > level).count() as f64;
+    let (flat, wide) = (above(flat_from), above(half));
+    samples.pulse >= 8.0 && flat > 0.88 * wide && wide > samples.pulse
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what
