@@ -11,8 +11,11 @@ use crate::units::DB_PER_NEPER;
 
 /// Ends the model in the dark: at its last reflection where nothing but decay follows, else where
 /// the level falls for good. A pulse in the decay of the end's own reflection is an echo.
-pub(super) fn add(model: &mut Model, known: &Known, dark: f64) {
+///
+/// Returns where it is dark, which is earlier than `dark` where that was an echo's light.
+pub(super) fn add(model: &mut Model, known: &Known, dark: f64) -> f64 {
     let pulse = known.samples.pulse;
+    let dark = without_lone(model, known).unwrap_or(dark);
     let mut to = dark;
     for i in (0..model.joints.len()).rev() {
         let joint = model.joints[i];
@@ -28,8 +31,32 @@ pub(super) fn add(model: &mut Model, known: &Known, dark: f64) {
             let x = fall_for_good(known.samples, known.noise, clear.min(dark - pulse), dark);
             model.joints.push(Joint::new(x, None, Behind::Dark));
         }
-        return;
+        break;
     }
+    dark
+}
+
+/// Takes the last reflections out before which it is dark already: they are echoes. Returns from where,
+/// if there were any.
+fn without_lone(model: &mut Model, known: &Known) -> Option<f64> {
+    let (samples, noise) = (known.samples, known.noise);
+    let receiver = model.receiver;
+    let mut dark = None;
+    while let [.., before, last] = &model.joints[..] {
+        let from = before.x + receiver.settled() + 3.0 * receiver.pulse;
+        let to = last.x - receiver.toe() - 1.0;
+        if to - from < 5.0 * receiver.pulse {
+            break;
+        }
+        let (a, b) = (samples.index(from), samples.index(to));
+        let sd = noise.sigma * (noise.kappa / (b - a) as f64).sqrt().min(1.0);
+        if samples.mean(a, b) - noise.clipped_mean(0.0) > 5.0 * sd {
+            break;
+        }
+        model.joints.pop();
+        dark = Some(from);
+    }
+    dark
 }
 
 /// Whether there is nothing but one decay behind `joint`, down to far below the fibre before it.

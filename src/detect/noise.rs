@@ -96,7 +96,7 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
         noise.then_some(high)
     };
     let middle = (from + n) / 2;
-    half(from, middle).zip(half(middle, n)).is_some_and(|(p, q)| p < 1.6 * q && q < 1.6 * p)
+    half(from, middle).zip(half(middle, n)).is_some_and(|(p, q)| p < 2.5 * q && q < 2.5 * p)
 }
 
 /// Standard deviation of samples `a..b` of which the lower half may be cut off, about zero.

@@ -207,9 +207,7 @@ pub(super) fn model(known: &Known, rises: &[Rise]) -> Model {
         joints.push(reflection(samples, &receiver, rise, ceiling));
     }
     let mut model = Model { joints, receiver };
-    if !lights {
-        ends::add(&mut model, known, dark);
-    }
+    let dark = if lights { dark } else { ends::add(&mut model, known, dark) };
     let hidden = tails::mark(&mut model, known);
     add_large_steps(&mut model, known, dark, &hidden);
     set_lines(&mut model, samples, noise, usual_fall);
