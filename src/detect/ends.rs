@@ -1,11 +1,12 @@
 //! Where the light stops: before anything is fitted, and once lines are known.
 
+use super::echo;
 use super::fit::Fit;
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
-use super::start::Known;
+use super::start::{Known, Rise};
 use super::tails;
 use crate::units::DB_PER_NEPER;
 
@@ -185,6 +186,57 @@ pub(super) fn settled(fit: &Fit, samples: &Samples, noise: &Noise) -> Option<f64
     // Half of the light is gone half a pulse behind the end.
     let x = samples.place(at?) + 0.5 - 0.5 * pulse;
     ((x - end.x).abs() > 0.2 * pulse).then_some(x)
+}
+
+/// The model up to the last reflection behind its end that no echo explains: there is light where it
+/// comes from. `None` where there is none, where the end is a reflection itself, or where the trace
+/// does not tell how much fibre scatters.
+pub(super) fn further(
+    fit: &Fit,
+    known: &Known,
+    rises: &[Rise],
+    scatter: Option<f64>,
+) -> Option<Model> {
+    let model = &fit.model;
+    let pulse = model.receiver.pulse;
+    let end = model.joints.last().filter(|end| model.ends_dark() && end.height.is_none())?;
+    let line = *model.before(model.joints.len() - 1)?;
+    // One sample alone may be wrong where the pulse is hardly longer.
+    let least = if pulse < 4.0 { 100.0 } else { 10.0 } * known.noise.sigma;
+    let behind = |rise: &&Rise| rise.x > end.x + pulse && rise.top - rise.before > least;
+    let lone: Vec<&Rise> = rises.iter().filter(behind).collect();
+    if lone.is_empty() {
+        return None;
+    }
+    let echoes = echo::expected(fit, Some(scatter?), 0.0);
+    let mut next = model.clone();
+    next.joints.pop();
+    for rise in lone {
+        let height = rise.top - rise.before;
+        let old = echoes.iter().any(|e| e.explains(rise.x, height, pulse));
+        if !old && !is_between(&next.joints, model.joints.len() - 1, rise.x, pulse) {
+            next.joints.push(Joint::new(rise.x, Some(height), Behind::Fibre(line)));
+        }
+    }
+    if next.joints.len() < model.joints.len() {
+        return None;
+    }
+    if let Some(last) = next.joints.last_mut() {
+        last.clipped = last.height.is_some_and(|h| h > known.ceiling);
+        last.behind = Behind::Dark;
+    }
+    Some(next)
+}
+
+/// Whether `x` lies as far behind one of the joints from `new` on as two others that reflect lie apart:
+/// its light may have gone to and fro between these.
+fn is_between(joints: &[Joint], new: usize, x: f64, pulse: f64) -> bool {
+    let slack = 2.0 * echo::SEEN_PULSES * pulse + 2.0;
+    let mirrors: Vec<f64> = joints.iter().filter(|j| j.height.is_some()).map(|j| j.x).collect();
+    joints[new..].iter().any(|joint| {
+        let apart = |i: &f64, e: &f64| (joint.x + i - e - x).abs() < slack;
+        mirrors.iter().any(|i| mirrors.iter().any(|e| i > e && apart(i, e)))
+    })
 }
 
 /// The model without a last section that is no fibre: what stands there is lost in the noise, or

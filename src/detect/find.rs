@@ -204,6 +204,9 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             break;
         }
     }
+    if let Some(next) = ends::further(&fit, &known, &rises, scatter) {
+        fit = fit::run(next, &given).unwrap_or(fit);
+    }
     fit = settle(fit, &given, &known);
     fit = polish::with_heights(fit, &given, threshold);
     fit = drop_weakest(fit, &given, FAINT, 1);

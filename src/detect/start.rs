@@ -70,16 +70,24 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     f64::INFINITY
 }
 
-/// Whether the highest reflection is cut off: its top is flat almost as long as it is wide at half its
-/// height. A receiver of three poles takes ten of them to come within 0.2 % of a whole top, and under
-/// three to where a tenth of an ample one is cut; where samples are too few for that it is not asked.
+/// Whether the highest reflection is cut off: it comes from half its height to its flat top as quickly
+/// as from a twentieth to half. Three poles take four times as long to come within 0.2 % of a whole top,
+/// for the last of an edge is slow. Where the rise holds too few samples it is not asked.
 fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
-    let from = samples.index(rise.x - 0.3 * samples.pulse);
+    let from = samples.index(rise.x - samples.pulse).max(1);
     let to = (samples.index(rise.x + 2.0 * samples.pulse) + 1).min(samples.len());
-    let half = rise.before + 0.5 * (flat_from - rise.before);
-    let above = |level: f64| samples.power[from..to].iter().filter(|p| **p > level).count() as f64;
-    let (flat, wide) = (above(flat_from), above(half));
-    samples.pulse >= 8.0 && flat > 0.88 * wide && wide > samples.pulse
+    let flat = samples.power[from..to].iter().filter(|p| **p > flat_from).count() as f64;
+    if samples.pulse < 8.0 || flat < 0.7 * samples.pulse {
+        return false;
+    }
+    let crossing = |share: f64| {
+        let level = rise.before + share * (flat_from - rise.before);
+        let k = (from..to).find(|k| samples.power[*k] > level)?;
+        let (low, high) = (samples.power[k - 1], samples.power[k]);
+        Some(k as f64 - (high - level) / (high - low).max(1e-300))
+    };
+    let [Some(low), Some(half), Some(top)] = [0.05, 0.5, 1.0].map(crossing) else { return false };
+    top - low > 2.5 && top - half < 1.5 * (half - low)
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what
