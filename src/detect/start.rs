@@ -70,24 +70,19 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     f64::INFINITY
 }
 
-/// Whether the highest reflection is cut off: it comes from half its height to its flat top as quickly
-/// as from a twentieth to half. Three poles take four times as long to come within 0.2 % of a whole top,
-/// for the last of an edge is slow. Where the rise holds too few samples it is not asked.
+/// Whether the highest reflection is cut off: its flat top is as long as the pulse, though its edges are
+/// slow. A whole one is within 0.2 % of its top for the pulse less 1.2 to 1.4 times what it then takes to
+/// fall to a hundredth (receivers of one to five poles); one that is cut at half and lower for the pulse
+/// and more. Where the fall holds too few samples it is not asked.
 fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
-    let from = samples.index(rise.x - samples.pulse).max(1);
-    let to = (samples.index(rise.x + 2.0 * samples.pulse) + 1).min(samples.len());
-    let flat = samples.power[from..to].iter().filter(|p| **p > flat_from).count() as f64;
-    if samples.pulse < 8.0 || flat < 0.7 * samples.pulse {
-        return false;
-    }
-    let crossing = |share: f64| {
-        let level = rise.before + share * (flat_from - rise.before);
-        let k = (from..to).find(|k| samples.power[*k] > level)?;
-        let (low, high) = (samples.power[k - 1], samples.power[k]);
-        Some(k as f64 - (high - level) / (high - low).max(1e-300))
-    };
-    let [Some(low), Some(half), Some(top)] = [0.05, 0.5, 1.0].map(crossing) else { return false };
-    top - low > 2.5 && top - half < 1.5 * (half - low)
+    let from = samples.index(rise.x - samples.pulse);
+    let to = (samples.index(rise.x + 3.0 * samples.pulse) + 1).min(samples.len());
+    let power = &samples.power[from..to];
+    let flat = power.iter().filter(|p| **p > flat_from).count() as f64;
+    let Some(last) = power.iter().rposition(|p| *p > flat_from) else { return false };
+    let low = rise.before + 0.01 * (flat_from - rise.before);
+    let fall = power[last..].iter().take_while(|p| **p > low).count() as f64;
+    samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 0.6 * fall
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what
