@@ -82,7 +82,8 @@ fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
     let Some(last) = power.iter().rposition(|p| *p > flat_from) else { return false };
     let low = rise.before + 0.01 * (flat_from - rise.before);
     let fall = power[last..].iter().take_while(|p| **p > low).count() as f64;
-    samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 0.6 * fall
+    // A count of samples is one off at most.
+    samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 1.0
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what
