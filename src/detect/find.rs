@@ -34,9 +34,11 @@ const FAINT: f64 = 3.4;
 /// An echo on the fibre lower than this takes nobody in: it is fitted, and not listed.
 const UNSEEN_ECHO_DB: f64 = 0.05;
 
-/// A weak step that may as well stand anywhere in five pulses, 95 % of the time, is no event of a place:
-/// a slope that changes looks like that. It is fitted, and not listed. In pulse lengths, one sigma.
+/// A step that may as well stand anywhere in five pulses, 95 % of the time, is no event of a place: a
+/// slope that changes looks like that. It is fitted, and not listed where it is less than any limit asks
+/// for (common practice, no source). In pulse lengths, one sigma.
 const NOWHERE: f64 = 2.5 / 1.96;
+const UNSEEN_STEP_DB: f64 = 0.05;
 
 /// Loss and reflection of a joint with their sigmas, as the fit's covariance gives them.
 #[derive(Clone, Copy, Debug)]
@@ -241,7 +243,7 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
         let unseen = joint.echo && size.height * DB_PER_NEPER < UNSEEN_ECHO_DB * line;
         let nowhere = joint.height.is_none()
             && joint.spread.is_some_and(|sd| sd > NOWHERE * fit.model.receiver.pulse)
-            && size.score() < 2.0 * threshold;
+            && size.loss_db.abs() < UNSEEN_STEP_DB;
         fit.model.joints[i].faint = size.score() < threshold || unseen || nowhere;
     }
 }

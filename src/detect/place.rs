@@ -2,7 +2,7 @@
 //! lines free at each.
 
 use super::fit::{Fit, Given};
-use super::model::{Line, Model};
+use super::model::Model;
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
@@ -52,7 +52,7 @@ pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflectio
         return None; // a gain and a loss may be both edges of one reflection
     }
     let tried = gains(fit, given.samples, given.noise, given.slopes.sd, i, 1.5 * pulse)?;
-    let step = tried.iter().map(|(_, gain)| gain.step).fold(0.0, f64::max);
+    let step = tried.iter().map(|(_, gain)| gain.step).fold(f64::NEG_INFINITY, f64::max);
     let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
     let power = fit.model.before(i)?.power(best.0);
     Some(Reflection {
@@ -74,11 +74,10 @@ fn gains(
     let model = &fit.model;
     let pulse = model.receiver.pulse;
     let joint = &model.joints[i];
-    let line = *model.before(i)?;
     let from = hidden_behind(model, i - 1).max(joint.x - AROUND_PULSES * pulse);
     let next = model.joints.get(i + 1).map_or(samples.place(noise.dark_from), |n| n.x);
     let to = (next - model.receiver.lead() - 1.0).min(joint.x + AROUND_PULSES * pulse);
-    let data = Data::cut(fit, samples, noise, &line, from, to);
+    let data = Data::cut(fit, samples, noise, i, from, to)?;
     let (low, high) =
         ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
     let mut tried = Vec::new();
@@ -97,7 +96,7 @@ const AROUND_PULSES: f64 = 60.0;
 /// How much of χ² a place explains.
 #[derive(Clone, Copy)]
 struct Gain {
-    /// By a step with free lines on both sides.
+    /// By a step with free lines on both sides; less what it does not, so that places compare.
     step: f64,
     /// What a reflection adds to that; 0 where it would be negative.
     peak: f64,
@@ -116,22 +115,62 @@ fn hidden_behind(model: &Model, i: usize) -> f64 {
     joint.x + model.receiver.pulse + poles * model.receiver.pole + 1.0
 }
 
-/// Means of the trace over a reference line, in dB.
+/// Means of the trace over the fitted lines, in dB, and what is known of them.
 struct Data {
     x: Vec<f64>,
-    v: Vec<f64>,
-    w: Vec<f64>,
+    /// Over the line before the joint: how far each mean lies over it, and its weight.
+    before: Side,
+    /// The same over the line behind.
+    behind: Side,
+    /// Of each mean, the line behind over the line before.
+    ratio: Vec<f64>,
+    /// Second order of the blend of two lines of different slope, docs/theory.md: four times what it
+    /// adds at half of it, in dB.
+    bend: f64,
+}
+
+struct Side {
+    over_db: Vec<f64>,
+    weight: Vec<f64>,
     sums: Sums,
+    /// Running sum of weight·over².
+    squares: Vec<f64>,
+}
+
+impl Side {
+    fn new(x: &[f64], over_db: Vec<f64>, weight: Vec<f64>) -> Side {
+        let mut squares = Vec::with_capacity(x.len() + 1);
+        let mut sum = 0.0;
+        squares.push(sum);
+        for (v, w) in over_db.iter().zip(&weight) {
+            sum += w * v * v;
+            squares.push(sum);
+        }
+        Side { sums: Sums::new(x, &over_db, &weight), over_db, weight, squares }
+    }
 }
 
 impl Data {
-    fn cut(fit: &Fit, samples: &Samples, noise: &Noise, line: &Line, from: f64, to: f64) -> Data {
+    /// What stands between two places around joint `i`.
+    fn cut(
+        fit: &Fit,
+        samples: &Samples,
+        noise: &Noise,
+        i: usize,
+        from: f64,
+        to: f64,
+    ) -> Option<Data> {
+        let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
         let m = ((samples.pulse / 6.0) as usize).max(1);
-        let (mut x, mut v, mut w) = (Vec::new(), Vec::new(), Vec::new());
+        let mut x = Vec::new();
+        let mut over = [Vec::new(), Vec::new()];
+        let mut weight = [Vec::new(), Vec::new()];
+        let mut ratio = Vec::new();
         let (mut k, end) = (samples.index(from), samples.index(to));
         let reach = fit.model.receiver.tail_reach();
-        let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
-        let ratio = (-line.fall * m as f64).exp();
+        let first = samples.place(k) + 0.5 * (m as f64 - 1.0);
+        let mut power = [before.power(first), behind.power(first)];
+        let falls = [before, behind].map(|line| (-line.fall * m as f64).exp());
         while k + m <= end {
             let at = samples.place(k) + 0.5 * (m as f64 - 1.0);
             let mut mean = samples.mean(k, k + m);
@@ -140,19 +179,30 @@ impl Data {
                     mean -= tail * fit.model.receiver.tail(at - joint.x).0;
                 }
             }
-            let var = scan::noise_var(samples, noise, power, m as f64);
             x.push(at);
-            v.push(DB_PER_NEPER * (mean / power - 1.0));
-            w.push(power * power / (DB_PER_NEPER.powi(2) * var));
-            power *= ratio;
+            ratio.push(power[1] / power[0]);
+            for side in [0, 1] {
+                let p = power[side];
+                let var = scan::noise_var(samples, noise, p, m as f64);
+                over[side].push(DB_PER_NEPER * (mean / p - 1.0));
+                weight[side].push(p * p / (DB_PER_NEPER.powi(2) * var));
+                power[side] *= falls[side];
+            }
             k += m;
         }
-        let sums = Sums::new(&x, &v, &w);
-        Data { x, v, w, sums }
+        let [over_before, over_behind] = over;
+        let [weight_before, weight_behind] = weight;
+        Some(Data {
+            before: Side::new(&x, over_before, weight_before),
+            behind: Side::new(&x, over_behind, weight_behind),
+            ratio,
+            bend: 0.5 * DB_PER_NEPER * samples.pulse * (before.fall - behind.fall),
+            x,
+        })
     }
 
-    /// What a step at `place` explains: `bᵀN⁻¹b` of both lines, and of a reflection's height behind
-    /// them. `None` where a side is too short.
+    /// What a step at `place` leaves unexplained, both lines free about the fitted ones, and what a
+    /// reflection would explain of that. `None` where a side is too short.
     fn gain(&self, model: &Model, place: f64, slope_sd: f64) -> Option<Gain> {
         let receiver = &model.receiver;
         let a = self.x.partition_point(|x| *x < place - receiver.lead());
@@ -163,8 +213,9 @@ impl Data {
         }
         let mut n = [[0.0; 5]; 5];
         let mut r = [0.0; 5];
+        let mut left = self.before.squares[a] + self.behind.squares[end] - self.behind.squares[b];
         for (half, [w, wx, wxx, wy, wxy]) in
-            [(0, self.sums.moments(0, a)), (2, self.sums.moments(b, end))]
+            [(0, self.before.sums.moments(0, a)), (2, self.behind.sums.moments(b, end))]
         {
             n[half][half] += w;
             n[half][half + 1] += wx;
@@ -176,20 +227,25 @@ impl Data {
         for k in a..b {
             let shape = receiver.shape(self.x[k] - place);
             let u = shape.ramp;
-            let x = self.sums.scaled(self.x[k]);
-            let row = [1.0 - u, (1.0 - u) * x, u, u * x, shape.rect];
+            let behind = u * self.ratio[k];
+            let x = self.before.sums.scaled(self.x[k]);
+            let row = [1.0 - u, (1.0 - u) * x, behind, behind * x, shape.rect];
+            let blend = DB_PER_NEPER * u * (self.ratio[k] - 1.0) + self.bend * u * (1.0 - u);
+            let (over, weight) = (self.before.over_db[k] - blend, self.before.weight[k]);
+            left += weight * over * over;
             for i in 0..5 {
-                r[i] += self.w[k] * row[i] * self.v[k];
+                r[i] += weight * row[i] * over;
                 for j in 0..5 {
-                    n[i][j] += self.w[k] * row[i] * row[j];
+                    n[i][j] += weight * row[i] * row[j];
                 }
             }
         }
-        // Slopes differ from the line before by no more than fibres of one trace do.
-        let held = self.sums.slope_weight(slope_sd * DB_PER_NEPER);
+        // Slopes differ from the fitted ones by no more than fibres of one trace do.
+        let held = self.before.sums.slope_weight(slope_sd * DB_PER_NEPER);
         n[1][1] += held;
         n[3][3] += held;
-        explained(n, r)
+        let explained = explained(n, r)?;
+        Some(Gain { step: explained.step - left, ..explained })
     }
 }
 

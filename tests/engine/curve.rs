@@ -24,10 +24,11 @@ fn joints(trace: &Trace) -> Vec<Event> {
     all.into_iter().filter(|e| e.role == Role::Joint).collect()
 }
 
-/// The joint nearest to 4 km, if one lies within 40 m: weak steps stray by several pulses.
+/// The joint nearest to 4 km, if one lies within 25 pulses: weak steps stray by many.
 fn found(trace: &Trace) -> Option<Event> {
     let off = |e: &Event| (e.position_m.0 - 4000.0).abs();
-    joints(trace).into_iter().filter(|e| off(e) < 40.0).min_by(|a, b| off(a).total_cmp(&off(b)))
+    let near = 25.0 * trace.pulse_m();
+    joints(trace).into_iter().filter(|e| off(e) < near).min_by(|a, b| off(a).total_cmp(&off(b)))
 }
 
 #[test]
