@@ -117,6 +117,10 @@ pub(super) const LONGEST_TAIL: f64 = 100.0;
 const USUAL_TAIL: f64 = 5.0;
 const TAIL_SPREAD: f64 = 1.1;
 
+/// Slopes that a fit may try: no fibre rises, nor loses as much. A slope that ends at one of them was not
+/// measured.
+pub(super) const SLOPES_DB_PER_KM: [f64; 2] = [-1.0, 5.0];
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
 
@@ -567,7 +571,8 @@ fn push_line(line: Option<LinePower>, share: f64, row: &mut Vec<(usize, f64)>) -
 fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model {
     let mut next = model.clone();
     let reach = 0.25 * model.receiver.pulse;
-    let steepest = 5.0 / 1000.0 * given.samples.spacing_m / crate::units::DB_PER_NEPER;
+    let [flattest, steepest] = SLOPES_DB_PER_KM
+        .map(|slope| slope / 1000.0 * given.samples.spacing_m / crate::units::DB_PER_NEPER);
     for (i, joint) in next.joints.iter_mut().enumerate() {
         joint.x += change[layout.place[i]].clamp(-reach, reach);
         if let (Some(height), Some(unknown)) = (&mut joint.height, layout.height[i]) {
@@ -586,7 +591,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
             *line = Line {
                 at: line.at,
                 level: line.level + change[unknown].clamp(-3.0, 3.0),
-                fall: (line.fall + change[unknown + 1]).clamp(-0.2 * steepest, steepest),
+                fall: (line.fall + change[unknown + 1]).clamp(flattest, steepest),
             };
         }
     }
