@@ -104,9 +104,8 @@ fn fades(known: &Known, from: f64, to: f64) -> bool {
     }
     let quarter = (to - from) / 4;
     let dark = noise.clipped_mean(0.0);
-    let mean = |k: usize, n: usize| {
-        samples.mean(from + k * quarter, from + (k + n) * quarter) - dark
-    };
+    let mean =
+        |k: usize, n: usize| samples.mean(from + k * quarter, from + (k + n) * quarter) - dark;
     let keeps = (2.0 * known.usual_fall * quarter as f64).exp();
     let falls = (0..3).all(|k| mean(k + 1, 1) * keeps < mean(k, 1));
     let sd = |n: usize| noise.sigma * (noise.kappa.min(n as f64) / n as f64).sqrt();

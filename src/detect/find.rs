@@ -36,7 +36,8 @@ const UNSEEN_ECHO_DB: f64 = 0.05;
 
 /// A step that may as well stand anywhere in five pulses, 95 % of the time, is no event of a place: a
 /// slope that changes looks like that. It is fitted, and not listed where it is less than any limit asks
-/// for (common practice, no source). In pulse lengths, one sigma.
+/// for (common practice, no source) and stands out by less than twice the threshold. In pulse lengths,
+/// one sigma.
 const NOWHERE: f64 = 2.5 / 1.96;
 const UNSEEN_STEP_DB: f64 = 0.05;
 
@@ -110,6 +111,11 @@ impl Found {
                 measured(fit, fit.model.joints.iter().position(at)?)
             })
             .collect()
+    }
+
+    /// Standard deviation of the slopes believed beforehand, in dB per sample.
+    pub fn slope_sd_db(&self) -> f64 {
+        self.slopes.sd * DB_PER_NEPER
     }
 
     /// Where the light ends, in samples from the panel.
@@ -243,7 +249,8 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
         let unseen = joint.echo && size.height * DB_PER_NEPER < UNSEEN_ECHO_DB * line;
         let nowhere = joint.height.is_none()
             && joint.spread.is_some_and(|sd| sd > NOWHERE * fit.model.receiver.pulse)
-            && size.loss_db.abs() < UNSEEN_STEP_DB;
+            && size.loss_db.abs() < UNSEEN_STEP_DB
+            && size.score() < 2.0 * threshold;
         fit.model.joints[i].faint = size.score() < threshold || unseen || nowhere;
     }
 }

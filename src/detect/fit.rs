@@ -410,13 +410,7 @@ impl Work<'_> {
 
     /// The model's mean over `cell` and what its variance hangs on; `row` gets its change with each
     /// unknown. `edge` is the misfit of an edge's shape over its steepest.
-    fn predict(
-        &self,
-        model: &Model,
-        cell: &Cell,
-        edge: f64,
-        row: &mut Vec<(usize, f64)>,
-    ) -> Parts {
+    fn predict(&self, model: &Model, cell: &Cell, edge: f64, row: &mut Vec<(usize, f64)>) -> Parts {
         let layout = self.layout;
         let receiver = &model.receiver;
         let base = base_line(cell, self.line_before, layout);
@@ -583,8 +577,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         }
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
-            let most =
-                if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
+            let most = if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
             *tail = (*tail + change[unknown]).clamp(0.0, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {

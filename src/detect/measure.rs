@@ -4,6 +4,7 @@ use super::echo::Lone;
 use super::find::{self, EVEN_DB, Found};
 use super::fit::{Fit, SLOPES_DB_PER_KM, TOP_RIPPLE};
 use super::model::{Behind, Line};
+use super::neighbor;
 use super::noise::Noise;
 use super::samples::Samples;
 use super::{Cords, classify, opinion};
@@ -55,7 +56,7 @@ pub(super) fn analysis(
 ) -> Analysis {
     let fit = &found.fit;
     let all: Vec<Event> =
-        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, fit, i)).collect();
+        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, found, i)).collect();
     let span = super::span::span(trace, cords, samples, fit, &all);
     let mut events: Vec<Event> = all
         .into_iter()
@@ -119,7 +120,8 @@ fn notes(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit) -> Vec<Stri
     notes
 }
 
-fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Event {
+fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: usize) -> Event {
+    let fit = &found.fit;
     let joint = &fit.model.joints[i];
     let extent_m = extent(fit, i) * samples.spacing_m;
     let peak = peak(trace, fit, i);
@@ -129,6 +131,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
     let dark = matches!(joint.behind, Behind::Dark);
     let size = find::size(fit, i);
     let known = matches!(joint.behind, Behind::Fibre(_)) && size.loss_sigma_db > 0.0;
+    let neighbor = if known { neighbor::doubt_db(found, samples, noise, i) } else { 0.0 };
     Event {
         number: 0,
         position_m: PanelM(joint.x * samples.spacing_m),
@@ -142,7 +145,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
         likely: None,
         reason: String::new(),
         // of a damaged trace's glimpse of fibre between two peaks a sigma may leave the range of numbers
-        loss_db: Measured::new(size.loss_db, size.loss_sigma_db)
+        loss_db: Measured::new(size.loss_db, size.loss_sigma_db.hypot(neighbor))
             .finite()
             .filter(|loss| known && loss.sigma < MOST_SIGMA_DB.max(0.5 * loss.value.abs())),
         loss_at_least_db: if dark && peak.is_none() {

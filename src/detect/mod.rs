@@ -9,6 +9,7 @@ mod find;
 mod fit;
 mod measure;
 mod model;
+mod neighbor;
 mod noise;
 mod opinion;
 mod place;

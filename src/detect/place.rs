@@ -74,9 +74,7 @@ fn gains(
     let model = &fit.model;
     let pulse = model.receiver.pulse;
     let joint = &model.joints[i];
-    let from = hidden_behind(model, i - 1).max(joint.x - AROUND_PULSES * pulse);
-    let next = model.joints.get(i + 1).map_or(samples.place(noise.dark_from), |n| n.x);
-    let to = (next - model.receiver.lead() - 1.0).min(joint.x + AROUND_PULSES * pulse);
+    let (from, to) = around(fit, samples, noise, i)?;
     let data = Data::cut(fit, samples, noise, i, from, to)?;
     let (low, high) =
         ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
@@ -87,6 +85,16 @@ fn gains(
         x += pulse / 8.0;
     }
     Some(tried)
+}
+
+/// The stretch of fibre around joint `i` on which nothing else shows. `None` at the panel.
+pub(super) fn around(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Option<(f64, f64)> {
+    let model = &fit.model;
+    let (x, reach) = (model.joints[i].x, AROUND_PULSES * model.receiver.pulse);
+    let from = hidden_behind(model, i.checked_sub(1)?).max(x - reach);
+    let dark = samples.place(noise.dark_from.min(samples.len() - 1));
+    let next = model.joints.get(i + 1).map_or(dark, |next| next.x);
+    Some((from, (next - model.receiver.lead() - 1.0).min(x + reach)))
 }
 
 /// Fibre that is looked at on both sides of a step, in pulse lengths: lines through so much know their
@@ -109,19 +117,20 @@ impl Gain {
     }
 }
 
-fn hidden_behind(model: &Model, i: usize) -> f64 {
+/// Where joint `i` has settled.
+pub(super) fn hidden_behind(model: &Model, i: usize) -> f64 {
     let joint = &model.joints[i];
     let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
     joint.x + model.receiver.pulse + poles * model.receiver.pole + 1.0
 }
 
 /// Means of the trace over the fitted lines, in dB, and what is known of them.
-struct Data {
-    x: Vec<f64>,
+pub(super) struct Data {
+    pub x: Vec<f64>,
     /// Over the line before the joint: how far each mean lies over it, and its weight.
-    before: Side,
+    pub before: Side,
     /// The same over the line behind.
-    behind: Side,
+    pub behind: Side,
     /// Of each mean, the line behind over the line before.
     ratio: Vec<f64>,
     /// Second order of the blend of two lines of different slope, docs/theory.md: four times what it
@@ -129,10 +138,10 @@ struct Data {
     bend: f64,
 }
 
-struct Side {
+pub(super) struct Side {
     over_db: Vec<f64>,
     weight: Vec<f64>,
-    sums: Sums,
+    pub sums: Sums,
     /// Running sum of weight·over².
     squares: Vec<f64>,
 }
@@ -152,7 +161,7 @@ impl Side {
 
 impl Data {
     /// What stands between two places around joint `i`.
-    fn cut(
+    pub fn cut(
         fit: &Fit,
         samples: &Samples,
         noise: &Noise,

@@ -353,7 +353,13 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     (joint.x - before - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
 }
 
-fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<(Joint, f64)> {
+fn clear_steps(
+    view: &View,
+    model: &Model,
+    samples: &Samples,
+    from: f64,
+    to: f64,
+) -> Vec<(Joint, f64)> {
     let pulse = samples.pulse;
     let mut steps = Vec::new();
     for best in scan::candidates(view, model, from, to, 10.0) {
