@@ -4,6 +4,7 @@
 
 #![expect(clippy::print_stdout, reason = "a benchmark prints what it measured")]
 
+use std::io::BufRead;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -41,7 +42,57 @@ fn main() {
     );
     println!("bare reading and decoding: {:.3} ms a file", read.as_secs_f64() * 1e3 / FILES as f64);
     job(bin);
+    watched(bin, false);
+    watched(bin, true);
     handset(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed-handset"), bin);
+}
+
+/// How long `watch` takes to answer for a file from the moment that it is whole.
+fn watched(bin: &str, poll: bool) {
+    let jobs = Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed-job");
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("speed-watch");
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(&folder).expect("the target folder can be written");
+    let mut command = Command::new(bin);
+    command.arg("watch").arg(&folder).arg("--plan").arg(jobs.join("plan.toml"));
+    command.args(["--for", "120"]).args(poll.then_some("--poll"));
+    let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().expect("it runs");
+    let lines = std::io::BufReader::new(child.stdout.take().expect("a pipe")).lines();
+    let (send, answers) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        for line in lines.map_while(Result::ok) {
+            let _ = send.send((Instant::now(), line));
+        }
+    });
+    answers.recv_timeout(Duration::from_secs(20)).expect("it says that it watches");
+    let mut files = disk::traces_in(&jobs).expect("the job was rendered");
+    files.truncate(20);
+    let mut times: Vec<Duration> = files
+        .iter()
+        .map(|file| {
+            let name = file.file_name().expect("a file").to_string_lossy().into_owned();
+            let bytes = disk::read(file).expect("the job was rendered");
+            disk::write_new(&folder.join(&name), &bytes).expect("the target folder can be written");
+            let whole = Instant::now();
+            loop {
+                let (at, line) = answers.recv_timeout(Duration::from_secs(10)).expect("an answer");
+                if line.contains(&name) {
+                    return at.saturating_duration_since(whole);
+                }
+            }
+        })
+        .collect();
+    child.kill().expect("it watches still");
+    child.wait().expect("it ends");
+    times.sort();
+    println!(
+        "watch{}: a whole file is answered within {:.0} ms (median of {}), at most {:.0} ms (promised: {})",
+        if poll { " --poll" } else { "" },
+        times[times.len() / 2].as_secs_f64() * 1e3,
+        times.len(),
+        times.last().expect("files").as_secs_f64() * 1e3,
+        if poll { 1000 } else { 200 }
+    );
 }
 
 /// A whole job: time, and the most memory it held.
