@@ -13,6 +13,7 @@ mod draft;
 mod jobs;
 mod on_disk;
 mod relabel;
+mod same;
 mod watch;
 
 fn root() -> PathBuf {

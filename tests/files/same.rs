@@ -1,0 +1,133 @@
+//! The same answer, byte for byte, whatever the files are called, wherever they lie, in whatever order
+//! they are named, and on however many processors.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+use strandline::disk;
+use strandline::simulate::cable::{self, Size};
+use strandline::sor::{self, Version};
+
+use super::folder;
+
+/// A cable with everything that can be planted in it, and a file that cannot be read; names by content.
+fn written(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let size = Size { closures: 3, length_m: 5_000.0, samples: 6_000, ..Size::common(14) };
+    let cable = cable::draw(31, &size);
+    let encoded = |trace: &strandline::simulate::Rendered| {
+        sor::encode(&trace.trace, Version::V2).expect("a rendered trace fits the format")
+    };
+    let names = cable.truth.files.iter().map(|file| file.file.clone());
+    let mut files: BTreeMap<String, Vec<u8>> =
+        names.zip(cable.traces.iter().map(encoded)).collect();
+    files.insert("torn.sor".into(), b"Map\0 and nothing more".to_vec());
+    put(folder, &files);
+    disk::write_whole(&folder.join("plan.toml"), cable.plan.as_bytes()).expect("writable");
+    files
+}
+
+fn put(folder: &Path, files: &BTreeMap<String, Vec<u8>>) {
+    for (name, bytes) in files {
+        disk::write_whole(&folder.join(name), bytes).expect("writable");
+    }
+}
+
+/// What `review` prints in a folder; `args` behind the plan.
+fn reviewed(folder: &Path, args: &[&str], threads: &str) -> String {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_strandline"));
+    command.current_dir(folder).env("COLUMNS", "80").env("NO_COLOR", "1");
+    command.env("RAYON_NUM_THREADS", threads).args(["review", "--plan", "plan.toml"]).args(args);
+    let output = command.output().expect("the command runs");
+    // A file cannot be read; everything else is answered.
+    assert_eq!(output.status.code(), Some(2), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).expect("UTF-8")
+}
+
+#[test]
+fn another_folder_shuffled_arguments_and_other_threads_change_no_byte() {
+    let one = folder("same-one");
+    let files = written(&one);
+    let two = folder("same-two");
+    put(&two, &files);
+    let plan = disk::read(&one.join("plan.toml")).expect("readable");
+    disk::write_whole(&two.join("plan.toml"), &plan).expect("writable");
+    let mut names: Vec<&str> = files.keys().map(String::as_str).collect();
+    for json in [&["--json"][..], &[], &["--todo"]] {
+        let whole = reviewed(&one, &[json, &["."]].concat(), "2");
+        assert!(whole.len() > 1_000, "{whole}");
+        assert_eq!(reviewed(&two, &[json, &["."]].concat(), "1"), whole);
+        let named = reviewed(&one, &[json, &names].concat(), "2");
+        names.reverse();
+        names.rotate_left(7);
+        assert_eq!(reviewed(&two, &[json, &names].concat(), "1"), named);
+    }
+}
+
+/// The document with every file under its old name, lists of files in order.
+fn renamed_back(text: &str, old: &BTreeMap<String, String>) -> Value {
+    fn walk(value: &mut Value, old: &BTreeMap<String, String>) {
+        match value {
+            Value::String(text) => {
+                for (new, name) in old {
+                    *text = text.replace(new.as_str(), name);
+                }
+            }
+            Value::Array(all) => {
+                for one in all.iter_mut() {
+                    walk(one, old);
+                }
+                if all.iter().all(Value::is_string) {
+                    all.sort_by_key(|one| one.as_str().map(str::to_owned));
+                }
+            }
+            Value::Object(all) => all.values_mut().for_each(|one| walk(one, old)),
+            _ => {}
+        }
+    }
+    let mut document: Value = serde_json::from_str(text).expect("JSON");
+    walk(&mut document, old);
+    document
+}
+
+#[test]
+fn a_fully_labelled_files_name_changes_nothing() {
+    let one = folder("same-named");
+    let files = written(&one);
+    let two = folder("same-renamed");
+    let mut old = BTreeMap::new();
+    let mut renamed = BTreeMap::new();
+    for (i, (name, bytes)) in files.iter().enumerate() {
+        // In another order, and with numbers that are no fibre's.
+        let new = format!("x{:03}q.sor", (i * 37 + 11) % 101);
+        renamed.insert(new.clone(), bytes.clone());
+        old.insert(new, name.clone());
+    }
+    assert_eq!(renamed.len(), files.len());
+    put(&two, &renamed);
+    let plan = disk::read(&one.join("plan.toml")).expect("readable");
+    disk::write_whole(&two.join("plan.toml"), &plan).expect("writable");
+    let none = BTreeMap::new();
+    let first = renamed_back(&reviewed(&one, &["--json", "."], "2"), &none);
+    let second = renamed_back(&reviewed(&two, &["--json", "."], "2"), &old);
+    for part in ["counts", "fibers", "one_way", "plan"] {
+        assert_eq!(first[part], second[part], "{part}");
+    }
+    // Of the tests, too, but for their order: what is not planned stands in that of names.
+    let sorted = |document: &Value| {
+        let mut tests: Vec<String> =
+            document["tests"].as_array().expect("tests").iter().map(Value::to_string).collect();
+        tests.sort();
+        tests
+    };
+    assert_eq!(sorted(&first), sorted(&second));
+    let words = |folder: &PathBuf, old: &BTreeMap<String, String>| {
+        let mut text = reviewed(folder, &["."], "2");
+        for (new, name) in old {
+            text = text.replace(new.as_str(), name);
+        }
+        text
+    };
+    assert_eq!(words(&one, &none), words(&two, &old));
+}
