@@ -34,6 +34,9 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&[args.old.clone(), args.new.clone()], out) {
+        return Exit::CouldNot;
+    }
     let (old, listed_old) = files::found(std::slice::from_ref(&args.old), out);
     let (new, listed_new) = files::found(std::slice::from_ref(&args.new), out);
     let listed = listed_old.max(listed_new);

@@ -42,6 +42,9 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&[&args.paths[..], &args.baseline].concat(), out) {
+        return Exit::CouldNot;
+    }
     let (now, listed) = files::found(&args.paths, out);
     let (before, listed_before) = files::found(&args.baseline, out);
     let mut exit = listed.max(listed_before);

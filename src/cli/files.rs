@@ -170,6 +170,16 @@ fn walked(paths: &[PathBuf]) -> Vec<Listed> {
     all
 }
 
+/// Whether every path is there; one that is not was mistyped, and is reported. What would be said of
+/// the rest would be said of another job.
+pub(crate) fn all_there(paths: &[PathBuf], out: &Out) -> bool {
+    let lost: Vec<&PathBuf> = paths.iter().filter(|path| !disk::exists(path)).collect();
+    for path in &lost {
+        out.error(&format!("{}: there is no such folder or file", path.display()), None);
+    }
+    lost.is_empty()
+}
+
 /// The files of [`listed`]; what gives none is reported and ends with [`Exit::CouldNot`].
 pub(crate) fn found(paths: &[PathBuf], out: &Out) -> (Vec<PathBuf>, Exit) {
     let mut exit = Exit::Done;

@@ -63,6 +63,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
     let (files, listed) = files::found(&args.paths, out);
     let review = of(files, &plan);
     if args.json {

@@ -42,6 +42,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
     let (files, listed) = files::found(&args.paths, out);
     let answer = review::of(files, &tray.plan);
     let exit = tray.tell(&answer, out);
@@ -155,6 +158,11 @@ impl Tray {
         let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
         let (from_a, from_b) = (own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some());
         let enough = from_a && (from_b || self.one_end);
+        // Where end a's light has stopped before, end a has nothing more to say.
+        let is_behind_break = fiber
+            .findings
+            .iter()
+            .any(|f| f.kind == "break" && f.at_m.is_some_and(|m| m < own.at_m));
         match own.verdict {
             _ if copied => "measure again: nobody knows which fibre this is",
             _ if own.waived.is_some() => ACCEPTED,
@@ -168,6 +176,9 @@ impl Tray {
                 "leave it open: one end alone cannot tell it from unequal glass"
             }
             _ if enough => AVERAGE,
+            _ if !from_a && from_b && is_behind_break => {
+                "repair the break first: end a's light stops on the way"
+            }
             _ if from_a => "measure from end b first",
             _ if from_b || self.one_end => "measure from end a first",
             _ => "measure it: nothing is known",

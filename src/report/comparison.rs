@@ -26,14 +26,21 @@ pub fn lines(compared: &[Compared], all: bool, width: usize) -> Vec<String> {
         let whose = fiber.map_or("the link".to_owned(), |n| format!("fibre {n}"));
         match comparison {
             Err(missing) => out.extend(table::wrap(&format!("{whose}: {missing}"), width)),
-            Ok(comparison) => out.extend(one(&whose, comparison, all, width)),
+            Ok(comparison) => {
+                let own = one(&whose, comparison, all, width);
+                let is_table = own.len() > 1;
+                out.extend(own);
+                out.extend(is_table.then(String::new));
+            }
         }
-        out.push(String::new());
     }
     let mut notes: Vec<&String> =
         compared.iter().filter_map(|c| c.1.as_ref().ok()).flat_map(|c| &c.notes).collect();
     notes.sort();
     notes.dedup();
+    if out.last().is_some_and(|line| !line.is_empty()) {
+        out.push(String::new());
+    }
     for note in notes {
         out.extend(table::hung(note, width));
     }
