@@ -104,6 +104,12 @@ pub fn judge_at_least(bound: f64, limit: Limit) -> Verdict {
     }
 }
 
+/// A lower bound whose own scale is known to `sigma`: what it exceeds with the probability
+/// `confidence`.
+pub fn sure_at_least(bound: f64, sigma: f64, confidence: f64) -> f64 {
+    bound - sigma * normal::quantile(confidence)
+}
+
 /// The worst of some verdicts. `None` of none.
 pub fn worst(verdicts: impl IntoIterator<Item = Verdict>) -> Option<Verdict> {
     verdicts.into_iter().max()

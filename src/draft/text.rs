@@ -30,7 +30,7 @@ pub(super) fn head(sheets: &[Sheet], unreadable: &[(PathBuf, String)], guesses: 
             .into(),
     );
     guesses.limits.push(
-        "confidence, one_way_db and linearity_db_per_db are no limits but how verdicts are reached"
+        "confidence, one_way_db, linearity_db_per_db and backscatter_sigma_db are no limits but how verdicts are reached"
             .into(),
     );
 }

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::check::{Key, key};
 use super::name::Direction;
+use super::settings;
 use super::test::Content;
 use super::{Finding, Severity, Test};
 use crate::event::Role;
@@ -24,7 +25,7 @@ pub(super) struct Wrong {
 
 /// Every file whose label contradicts its content, by its place in `tests`.
 pub(super) fn wrong(tests: &[Test], plan: &Plan) -> BTreeMap<usize, Wrong> {
-    let labelled = Labelled::of(tests);
+    let labelled = Labelled::of(tests, plan);
     let mut wrongs = BTreeMap::new();
     for one in &labelled.all {
         let told = labelled
@@ -83,7 +84,13 @@ struct Labelled<'a> {
 }
 
 impl Labelled<'_> {
-    fn of(tests: &[Test]) -> Labelled<'_> {
+    fn of<'a>(tests: &'a [Test], plan: &Plan) -> Labelled<'a> {
+        let usual = settings::usual_index(tests, plan);
+        // Of a file with an index of its own: its length at the scale of the others.
+        let at_scale = |nm: u16, content: &Content| {
+            let factor = usual.get(&nm).map_or(1.0, |n| content.used_index / n);
+            content.length_m.map(|length| length.times(factor))
+        };
         let mut copies: BTreeMap<&str, usize> = BTreeMap::new();
         for content in tests.iter().filter_map(Test::read) {
             *copies.entry(&content.samples_sha256).or_default() += 1;
@@ -99,7 +106,7 @@ impl Labelled<'_> {
                     test,
                     key,
                     content,
-                    length_m: content.length_m,
+                    length_m: at_scale(key.1, content),
                     attenuation_db_per_km: attenuation(content),
                 })
             })

@@ -150,7 +150,9 @@ pub fn review(
 ) -> Review {
     files.sort();
     files.dedup();
-    judge(test::read_all(&files, plan, options, done), plan)
+    let mut tests = test::read_all(&files, plan, options, done);
+    test::at_one_scale(&mut tests, plan, options);
+    judge(tests, plan)
 }
 
 /// The answer for files that were measured already, each with [`read`] against the same plan. Their
@@ -167,7 +169,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
     let first: Vec<FiberReview> =
-        numbers.iter().map(|fiber| fiber::review(*fiber, &tests, &rows, plan)).collect();
+        numbers.iter().map(|fiber| fiber::review(*fiber, (&tests, &rows), plan, &agreed)).collect();
     // What the joints measured from both ends show holds for those that were not.
     let one_way = OneWay::of(&first, plan);
     let mut spread = plan.clone();
@@ -175,7 +177,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let plan = &spread;
     let mut fibers = Vec::with_capacity(numbers.len());
     for fiber in numbers {
-        let mut own = fiber::review(*fiber, &tests, &rows, plan);
+        let mut own = fiber::review(*fiber, (&tests, &rows), plan, &agreed);
         own.findings.extend(check::missing(*fiber, &rows, &own, &wrong));
         own.findings.extend(check::retests(*fiber, &rows, &tests));
         own.findings.extend(settings::of(*fiber, &rows, &tests, plan, &agreed));

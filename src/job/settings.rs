@@ -17,11 +17,21 @@ pub(super) struct Agreed {
     pulse_ns: PerWavelength,
 }
 
+/// Indices nearer to each other than this are one: 2 m in 14 km.
+const INDEX_REACH: f64 = 2e-4;
+
 /// The share of at least five traces that makes a setting the job's.
 const MOST: f64 = 0.8;
 const LEAST_TRACES: usize = 5;
 
 impl Agreed {
+    /// Whether a trace's distances come from an index that is not the job's. Where the plan gives one
+    /// they never do.
+    pub(super) fn is_other_scale(&self, nm: u16, content: &Content, plan: &Plan) -> bool {
+        let agreed = self.index.get(&nm).filter(|_| !plan.measure.group_index.contains_key(&nm));
+        agreed.is_some_and(|n| !is_same_index(*n, content.used_index))
+    }
+
     /// Of the traces that count.
     pub(super) fn of(rows: &[Row], tests: &[Test], plan: &Plan) -> Agreed {
         let mut index = PerWavelength::new();
@@ -42,6 +52,20 @@ impl Agreed {
         }
         Agreed { index, pulse_ns }
     }
+}
+
+/// The index that most readable files of a wavelength share, where the plan gives none.
+pub(super) fn usual_index(tests: &[Test], plan: &Plan) -> PerWavelength {
+    let open = |nm: &&u16| !plan.measure.group_index.contains_key(nm);
+    let usual = |nm: &u16| {
+        let own = tests.iter().filter_map(Test::read).filter(|c| c.wavelength_nm == Some(*nm));
+        Some((*nm, shared(&own.collect::<Vec<_>>(), |c| c.index)?))
+    };
+    plan.measure.wavelengths_nm.iter().filter(open).filter_map(usual).collect()
+}
+
+pub(super) fn is_same_index(one: f64, other: f64) -> bool {
+    (one - other).abs() <= INDEX_REACH
 }
 
 /// The figure that most of them share.
@@ -85,13 +109,13 @@ fn of_trace(
 ) -> Vec<(&'static str, String, &'static str)> {
     let mut all = Vec::new();
     let whose = |own: bool| if own { "agreed was" } else { "that of the other traces is" };
-    if let Some(n) = agreed.index.get(&nm).filter(|n| (*n - content.index).abs() > 2e-4) {
+    if let Some(n) = agreed.index.get(&nm).filter(|n| !is_same_index(**n, content.index)) {
         let own = plan.measure.group_index.contains_key(&nm);
         let says = format!("the file's index is {:.4}, {} {n:.4}", content.index, whose(own));
         let next = if own {
             "distances here are computed with the agreed one; set it in the instrument"
         } else {
-            "say in the plan which index holds (group_index); distances here come from the file's"
+            "say in the plan which index holds (group_index); set it in the instrument"
         };
         all.push(("wrong-index", says, next));
     }

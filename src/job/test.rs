@@ -9,9 +9,10 @@ use crate::event::{Analysis, Event, Role};
 use crate::plan::Plan;
 use crate::trace::Trace;
 use crate::units::{GroupIndex, Measured};
-use crate::{disk, source};
+use crate::{disk, judge, source};
 
 use super::name::{Direction, Identity};
+use super::settings;
 
 /// What became of a measurement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -79,6 +80,8 @@ pub struct Content {
     pub measured_at_unix_s: Option<u32>,
     /// Group index in the file.
     pub index: f64,
+    /// Group index that distances here come from.
+    pub used_index: f64,
     /// Pulse in ns.
     pub pulse_ns: f64,
     /// Averaging time in s.
@@ -91,6 +94,8 @@ pub struct Content {
     pub analysis: Analysis,
     /// Fibre metres between the cords' connectors; `None` where one of them is not seen.
     pub length_m: Option<Measured>,
+    /// One sigma of that length with the doubt about index, time base and sampling.
+    pub length_doubt_m: Option<f64>,
     /// Place of the near connector from the panel; `None` where a launch cord was planned and its
     /// connector is not seen.
     pub near_m: Option<f64>,
@@ -143,6 +148,26 @@ pub fn read_all(
         .collect()
 }
 
+/// Measures those files again whose own index is not that of the others, with that of the others: at
+/// one scale their joints lie where they are. Without such files nothing is read again.
+pub(super) fn at_one_scale(tests: &mut [Test], plan: &Plan, options: &source::Options) {
+    let mut with_usual = plan.clone();
+    with_usual.measure.group_index.extend(settings::usual_index(tests, plan));
+    let is_other = |test: &&mut Test| {
+        let content = test.read();
+        content.is_some_and(|c| {
+            let usual = c.wavelength_nm.and_then(|nm| with_usual.measure.group_index.get(&nm));
+            usual.is_some_and(|n| !settings::is_same_index(*n, c.used_index))
+        })
+    };
+    for test in tests.iter_mut().filter(is_other).collect::<Vec<_>>() {
+        let again = read(&test.path, &with_usual, options);
+        if again.sha256 == test.sha256 {
+            *test = again;
+        }
+    }
+}
+
 /// Reads and measures one file.
 pub fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
     let bytes = match disk::read(path) {
@@ -190,12 +215,16 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
             .to_owned(),
         measured_at_unix_s: trace.settings.measured_at_unix_s,
         index: file_index,
+        used_index: trace.settings.index.value(),
         pulse_ns: trace.pulse_ns(),
         averaging_s: trace.settings.averaging_s,
         samples_sha256: disk::sha256(&samples),
         pulse_m: trace.pulse_m(),
         analysis: measured.analysis,
         length_m: measured.length_m,
+        length_doubt_m: measured
+            .length_m
+            .map(|length| judge::place_doubt(&trace, length).together_m()),
         near_m: measured.near_m,
         stops_m: measured.stops_m,
         near_db: measured.near_db,
@@ -227,6 +256,10 @@ struct Measurement {
 /// spread of fibre lengths in a cable stay below. Common practice, no source.
 const STOPS_SHARE: f64 = 0.01;
 const STOPS_LEAST_M: f64 = 20.0;
+/// No index that anybody sets is farther off than this share: from 1.40 to 1.54.
+const SCALE_SHARE: f64 = 0.05;
+/// A cord's connector is as near to its place as this, beyond what the scale is off.
+const CORD_M: f64 = 4.0;
 
 impl Measurement {
     fn of(trace: &Trace, plan: &Plan, direction: Option<Direction>) -> Measurement {
@@ -246,7 +279,7 @@ impl Measurement {
             let near_sigma = event.map_or(0.0, |e| e.position_sigma_m);
             Measured::new(far.position_m.0 - near_m, far.position_sigma_m.hypot(near_sigma))
         });
-        let stops_m = end.zip(planned_m).and_then(|(end, planned)| {
+        let stops_m = end.zip(planned_m).filter(|_| far.is_none()).and_then(|(end, planned)| {
             let reached = end.position_m.0 - start_m;
             let short = reached < planned - STOPS_LEAST_M.max(STOPS_SHARE * planned);
             short.then(|| Measured::new(reached, end.position_sigma_m))
@@ -274,31 +307,45 @@ fn cord_connector<'a>(analysis: &'a Analysis, trace: &Trace, cord_m: f64) -> Opt
     (off(nearest) < (2.0 * trace.pulse_m()).max(0.02 * cord_m).max(3.0)).then_some(nearest)
 }
 
-/// The connector at the far end: a tail cord's length before the end, or the end itself where no tail
-/// cord was planned. `None` where the fibre stops early.
+/// The connector at the far end: where the plan's length ends; else a tail cord's length before the
+/// end, or the end itself where no tail cord was planned. `None` where the fibre stops early.
 fn far_connector<'a>(
     analysis: &'a Analysis,
     plan: &Plan,
     start_m: f64,
     end: Option<&'a Event>,
 ) -> Option<&'a Event> {
-    let tail = plan.measure.tail_m.unwrap_or(0.0);
-    let wanted = match plan.cable.length_m {
-        Some(length) => start_m + length,
-        None => end?.position_m.0 - tail,
+    let near = |wanted: f64| {
+        let reach = STOPS_LEAST_M.max(STOPS_SHARE * (wanted - start_m));
+        let off = move |e: &Event| (e.position_m.0 - wanted).abs();
+        analysis
+            .events
+            .iter()
+            .filter(move |e| matches!(e.role, Role::Joint | Role::End) && off(e) < reach)
+            .filter(|e| e.is_reflective() || e.role == Role::End)
+            .min_by(move |a, b| off(a).total_cmp(&off(b)))
     };
-    let reach = STOPS_LEAST_M.max(STOPS_SHARE * (wanted - start_m));
-    let off = |e: &Event| (e.position_m.0 - wanted).abs();
-    analysis
-        .events
-        .iter()
-        .filter(|e| matches!(e.role, Role::Joint | Role::End) && off(e) < reach)
-        .filter(|e| e.is_reflective() || e.role == Role::End)
-        .min_by(|a, b| off(a).total_cmp(&off(b)))
+    let tail_m = plan.measure.tail_m;
+    let Some(planned_m) = plan.cable.length_m else {
+        return near(end?.position_m.0 - tail_m.unwrap_or(0.0));
+    };
+    // No break has a connector a tail cord's length before it: there the scale is another, by a wrong
+    // index, and a fibre of another length is not broken either.
+    near(start_m + planned_m).or_else(|| {
+        let cord = near(end?.position_m.0 - tail_m?).filter(|e| e.role == Role::Joint)?;
+        let off = (cord.position_m.0 - start_m - planned_m).abs();
+        let cord_m = end?.position_m.0 - cord.position_m.0;
+        let fits = (cord_m - tail_m?).abs() < SCALE_SHARE * tail_m? + CORD_M;
+        (off < SCALE_SHARE * planned_m && fits).then_some(cord)
+    })
 }
 
+/// A weak step may lie several pulses off, as its sigma says; but no farther than this many.
+const STRAYS_PULSES: f64 = 10.0;
+
 /// Of each planned joint, in the plan's order: its place from the panel and in the cable. A found
-/// event within two pulses (or 0.1 % of the length) of the expected place is the joint.
+/// event within two pulses (or 0.1 % of the length, or as far as its own sigma allows) of the expected
+/// place is the joint.
 fn places(
     plan: &Plan,
     direction: Option<Direction>,
@@ -321,7 +368,10 @@ fn places(
             let off = |e: &&Event| (e.position_m.0 - expected).abs();
             let near = analysis.events.iter().filter(|e| e.role == Role::Joint);
             let reach = (2.0 * pulse_m).max(1e-3 * planned_m);
-            let found = near.min_by(|a, b| off(a).total_cmp(&off(b))).filter(|e| off(e) < reach);
+            let strays = |e: &&Event| (3.0 * e.position_sigma_m).min(STRAYS_PULSES * pulse_m);
+            let found = near
+                .min_by(|a, b| off(a).total_cmp(&off(b)))
+                .filter(|e| off(e) < reach.max(strays(e)));
             let panel_m = found.map_or(expected, |e| e.position_m.0);
             let from_near = panel_m - start_m;
             let cable_m =

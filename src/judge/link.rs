@@ -102,7 +102,9 @@ impl Court<'_> {
             }
         }
         if let Some(limit) = self.limits.orl_db {
-            let figure = span.orl_db.map_or(Figure::Unmeasured, Figure::Whole);
+            let doubt_db = self.limits.backscatter_sigma_db;
+            let figure =
+                span.orl_db.map_or(Figure::Unmeasured, |m| Figure::Whole(m.widened(doubt_db)));
             let mut item = self.item(Of::Link, Quantity::ReturnLoss, figure, Limit::AtLeast(limit));
             if item.verdict == Verdict::Undecided {
                 item.remedy = Some(remedy::of_figure(self, &item, 0.0));

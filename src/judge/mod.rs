@@ -417,9 +417,12 @@ impl Court<'_> {
     }
 
     fn reflectance(&mut self, event: &Event, limit: f64) {
+        let doubt_db = self.limits.backscatter_sigma_db;
         let figure = match event.peak {
-            Some(Peak::Whole { reflectance_db: Some(r) }) => Figure::Whole(r),
-            Some(Peak::Saturated { at_least_db: Some(least) }) => Figure::AtLeast(least),
+            Some(Peak::Whole { reflectance_db: Some(r) }) => Figure::Whole(r.widened(doubt_db)),
+            Some(Peak::Saturated { at_least_db: Some(least) }) => {
+                Figure::AtLeast(grade::sure_at_least(least, doubt_db, self.limits.confidence))
+            }
             Some(_) => Figure::Unmeasured,
             // No reflection above the noise is none to object to.
             None => return,

@@ -80,8 +80,13 @@ pub(super) fn of_reflectance(court: &Court, event: &Event, item: &Item) -> Strin
                 .into()
         }
         Figure::Whole(_) if event.is_saturated() => "less light".into(),
-        Figure::Whole(m) => averaging(court, item, m.value, m.sigma, 0.0)
-            .unwrap_or_else(|| "nothing but another value: it lies at its limit".into()),
+        Figure::Whole(m) => {
+            let doubt_db = court.limits.backscatter_sigma_db;
+            let noise_db = (m.sigma * m.sigma - doubt_db * doubt_db).max(0.0).sqrt();
+            averaging(court, item, m.value, noise_db, doubt_db).unwrap_or_else(|| {
+                "the fibre's own backscatter coefficient: its doubt is the larger part".into()
+            })
+        }
     }
 }
 

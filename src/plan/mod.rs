@@ -225,6 +225,8 @@ pub struct Limits {
     pub one_way_db: f64,
     /// Linearity of the instrument's scale in dB per dB, one sigma.
     pub linearity_db_per_db: f64,
+    /// How well the backscatter coefficient of the files is known, in dB, one sigma.
+    pub backscatter_sigma_db: f64,
     /// The presets these limits began with; where two say the same, the later one counts.
     pub presets: Vec<&'static Preset>,
 }

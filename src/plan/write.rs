@@ -110,6 +110,7 @@ fn limits(text: &mut Text, plan: &Plan) {
     text.key("confidence", number(limits.confidence));
     text.key("one_way_db", number(limits.one_way_db));
     text.key("linearity_db_per_db", number(limits.linearity_db_per_db));
+    text.key("backscatter_sigma_db", number(limits.backscatter_sigma_db));
 }
 
 /// The text so far.

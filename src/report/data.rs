@@ -100,6 +100,7 @@ struct EventData {
     extent_m: f64,
     merged: usize,
     loss_doubt: Option<verdicts::LossDoubtData>,
+    reflectance_doubt: Option<verdicts::ReflectanceDoubtData>,
     position_doubt: Option<verdicts::PlaceDoubtData>,
 }
 
@@ -269,6 +270,7 @@ fn event(event: &Event, trace: &Trace, doubts: &Doubts, limits: &Limits) -> Even
         extent_m: metres(event.extent_m),
         merged: event.merged,
         loss_doubt: verdicts::loss_doubt(doubts, event, limits),
+        reflectance_doubt: verdicts::reflectance_doubt(event, limits),
         position_doubt: verdicts::place_doubt(trace, event),
     }
 }

@@ -86,6 +86,10 @@ pub(super) struct JointData {
     pub(super) loss_from_b_sigma_db: Option<f64>,
     pub(super) loss_db: Option<f64>,
     pub(super) loss_sigma_db: Option<f64>,
+    pub(super) step_db: Option<f64>,
+    pub(super) step_sigma_db: Option<f64>,
+    pub(super) bend_db: Option<f64>,
+    pub(super) bend_sigma_db: Option<f64>,
     pub(super) reflectance_db: Option<f64>,
     pub(super) reflectance_sigma_db: Option<f64>,
     pub(super) verdict: Option<&'static str>,
@@ -223,6 +227,10 @@ fn fiber(own: &FiberReview) -> FiberData {
                 loss_from_b_sigma_db: sigma(joint.loss.from_b_db),
                 loss_db: value(joint.loss.loss_db),
                 loss_sigma_db: sigma(joint.loss.loss_db),
+                step_db: value(joint.loss.step_db),
+                step_sigma_db: sigma(joint.loss.step_db),
+                bend_db: value(joint.bend_db),
+                bend_sigma_db: sigma(joint.bend_db),
                 reflectance_db: value(joint.reflectance_db),
                 // Without a sigma it is the least that a saturated receiver saw.
                 reflectance_sigma_db: sigma(joint.reflectance_db.filter(|r| r.sigma > 0.0)),
@@ -324,8 +332,15 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     out.push(String::new());
     let mut any = false;
     for own in &review.fibers {
-        for found in &own.findings {
-            out.extend(finding_lines(&format!("fibre {}", own.fiber), found, width));
+        let whose = format!("fibre {}", own.fiber);
+        let unmeasured = unmeasured(own, review);
+        if let Some(count) = unmeasured {
+            let text = format!("{whose}: missing: none of its {count} measurements is there");
+            out.extend(table::hung(&text, width));
+            any = true;
+        }
+        for found in own.findings.iter().filter(|f| unmeasured.is_none() || f.kind != "missing") {
+            out.extend(finding_lines(&whose, found, width));
             any = true;
         }
     }
@@ -337,6 +352,14 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         out.push("  nothing to object to".into());
     }
     out
+}
+
+/// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.
+fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
+    let rows = review.rows.iter().filter(|row| row.fiber == Some(own.fiber));
+    let missing = own.findings.iter().filter(|found| found.kind == "missing").count();
+    let all = rows.clone().filter(|row| row.verdict == TestVerdict::Missing).count();
+    (missing > 1 && missing == all && rows.count() == all).then_some(all)
 }
 
 /// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than

@@ -169,7 +169,7 @@ fn links(document: &Document) -> Sheet {
     Sheet::new("links", &LINKS, rows)
 }
 
-const JOINTS: [&str; 15] = [
+const JOINTS: [&str; 19] = [
     "fiber",
     "joint",
     "at_m",
@@ -181,6 +181,10 @@ const JOINTS: [&str; 15] = [
     "loss_from_b_sigma_db",
     "loss_db",
     "loss_sigma_db",
+    "step_db",
+    "step_sigma_db",
+    "bend_db",
+    "bend_sigma_db",
     "reflectance_db",
     "reflectance_sigma_db",
     "verdict",
@@ -204,6 +208,10 @@ fn joints(document: &Document) -> Sheet {
                 joint.loss_from_b_sigma_db.into(),
                 joint.loss_db.into(),
                 joint.loss_sigma_db.into(),
+                joint.step_db.into(),
+                joint.step_sigma_db.into(),
+                joint.bend_db.into(),
+                joint.bend_sigma_db.into(),
                 joint.reflectance_db.into(),
                 joint.reflectance_sigma_db.into(),
                 joint.verdict.into(),

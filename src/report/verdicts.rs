@@ -6,7 +6,7 @@ use super::events::{Look, with_sigma};
 use super::table::{self, Align, Column};
 use super::{data, escape};
 use crate::budget;
-use crate::event::{Analysis, Event, Role};
+use crate::event::{Analysis, Event, Peak, Role};
 use crate::grade::{Limit, Verdict};
 use crate::judge::{self, Doubts, Figure, Item, Judged, Of, Quantity};
 use crate::plan::{Limits, LinkLimit, Plan};
@@ -219,6 +219,12 @@ pub fn doubts(trace: &Trace, analysis: &Analysis, limits: &Limits, look: Look) -
                 d.together_db()
             ));
         }
+        if let Some(r) = reflectance_doubt(event, limits) {
+            text.push_str(&format!(
+                " its reflectance: fit {:.3}, backscatter coefficient {:.3}, together {:.3} dB;",
+                r.fit_db, r.backscatter_db, r.together_db
+            ));
+        }
         let p = place(trace, event);
         let length = |m: f64| table::sigma(m / look.unit.metres(), look.unit.decimals());
         text.push_str(&format!(
@@ -233,7 +239,7 @@ pub fn doubts(trace: &Trace, analysis: &Analysis, limits: &Limits, look: Look) -
         out.extend(table::hung(&text, look.width));
     }
     let basis = format!(
-        "an index is taken to be right within {} (common practice, no source), the time base within {:e} (from memory)",
+        "an index is taken to be right within {} (common practice, no source), the time base within {:e} (from memory); the file's backscatter coefficient is a setting, and what it is off by counts where a reflectance is judged",
         judge::INDEX_ERROR,
         judge::TIME_BASE_ERROR
     );
@@ -277,6 +283,24 @@ pub(super) fn loss_doubt(doubts: &Doubts, event: &Event, limits: &Limits) -> Opt
         linearity_db: data::digits(d.linearity_db),
         quantization_db: data::digits(d.quantization_db),
         together_db: data::digits(d.together_db()),
+    })
+}
+
+/// What the uncertainty of a reflectance is made of where it is judged, for programs.
+#[derive(Debug, Serialize)]
+pub(super) struct ReflectanceDoubtData {
+    fit_db: f64,
+    backscatter_db: f64,
+    together_db: f64,
+}
+
+pub(super) fn reflectance_doubt(event: &Event, limits: &Limits) -> Option<ReflectanceDoubtData> {
+    let Some(Peak::Whole { reflectance_db: Some(fit) }) = event.peak else { return None };
+    let backscatter_db = limits.backscatter_sigma_db;
+    Some(ReflectanceDoubtData {
+        fit_db: data::digits(fit.sigma),
+        backscatter_db: data::digits(backscatter_db),
+        together_db: data::digits(fit.widened(backscatter_db).sigma),
     })
 }
 

@@ -8,7 +8,6 @@ mod invariance;
 mod nulls;
 mod published;
 mod pulls;
-mod slow;
 
 use strandline::detect::{self, Cords};
 use strandline::event::Role;

@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use strandline::grade::Verdict;
 use strandline::job::{self, FiberVerdict, Review, Severity};
 use strandline::plan::{self, Plan};
 use strandline::simulate::Rendered;
@@ -225,7 +226,8 @@ fn a_return_loss_below_its_limit_is_said() {
         planted(&cable, |fault| matches!(fault, Fault::ReflectiveConnector { .. }).then_some(()));
     // A reflection of -34 to -28 dB leaves no more than its own size of return loss, seen from its
     // end; sound connectors at -50 dB and 8 km of backscatter leave about 32 dB.
-    let changes = [("reflectance_db = -40.0", "orl_db = 31.0")];
+    // The simulator states the backscatter coefficient that it renders with.
+    let changes = [("reflectance_db = -40.0", "orl_db = 31.0\nbackscatter_sigma_db = 0.01")];
     let review = reviewed(&cable, &plan_of(&cable, &changes), "kinds-return-loss");
     let lowest = |own: &job::FiberReview| {
         own.links.iter().filter_map(|l| l.return_loss_db).map(|l| l.value).fold(99.0, f64::min)
@@ -300,6 +302,42 @@ fn traces_too_noisy_for_the_limits_are_said_to_be() {
     }
     let review = reviewed(&cable, &plan_of(&cable, &[]), "kinds-noisy");
     let said = faults(&review);
-    assert!(said[&8].contains("too-noisy"), "{said:?} {:?}", review.fibers[7].joints);
+    let own = said.get(&8).is_some_and(|kinds| kinds.contains("too-noisy"));
+    assert!(own, "{said:?} {:?}", review.fibers[7].joints);
     assert_eq!(said.len(), 1, "{said:?}");
+}
+
+#[test]
+fn an_index_far_off_is_said_to_be_wrong_and_no_break_is_made_of_it() {
+    // 1.5 % either way: 120 m of 8 km, where a break begins at 80 m.
+    for (seed, odd, tail) in [(18, 1.4902, true), (19, 1.4462, true), (20, 1.4902, false)] {
+        let mut cable = sound(seed, Vec::new());
+        let file = of(&mut cable, 5).remove(&(1550, "a-to-b".into())).expect("drawn");
+        let odd = strandline::units::GroupIndex::new(odd).expect("glass");
+        file.trace.settings.index = odd;
+        file.trace.settings.file_index = odd;
+        let mut plan = plan_of(&cable, &[]);
+        if !tail {
+            plan.measure.tail_m = None;
+            plan.limits.link_loss_db = None; // made of parts that are not seen without a cord
+        }
+        let review = reviewed(&cable, &plan, &format!("kinds-index-{seed}"));
+        only(&review, 5, "wrong-index");
+    }
+}
+
+#[test]
+fn traces_that_end_before_the_fibre_does_pass_nothing_that_they_do_not_show() {
+    let mut cable = sound(21, Vec::new());
+    for file in of(&mut cable, 8).into_values() {
+        let shown = file.trace.counts.len() * 55 / 100;
+        file.trace.counts.truncate(shown);
+        file.trace.stretches[0].samples = shown;
+        file.trace.scales[0].samples = shown;
+    }
+    let review = reviewed(&cable, &plan_of(&cable, &[]), "kinds-short");
+    let own = &review.fibers[7];
+    assert_eq!(own.verdict, FiberVerdict::Undecided, "{:?}", own.links);
+    assert!(own.links.iter().all(|l| l.verdict == Some(Verdict::Undecided)), "{:?}", own.links);
+    assert!(faults(&review).keys().all(|fiber| *fiber == 8), "{:?}", faults(&review));
 }

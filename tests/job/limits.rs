@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use strandline::grade::Verdict;
-use strandline::job::{self, Review, Severity};
+use strandline::job::{self, FiberVerdict, Review, Severity};
 use strandline::plan::{self, Plan, Waiver};
-use strandline::simulate::cable::{self, Size};
+use strandline::simulate::cable::{self, Fault, Planted, Size};
 use strandline::source;
 
 use super::{folder, written};
@@ -117,4 +117,57 @@ fn eight_joints_from_both_ends_tell_what_one_from_one_end_carries() {
     assert_eq!(half.one_way.sigma_db, plan.limits.one_way_db);
     assert!(half.has_one_way_joints());
     assert!(half.one_way.words().contains("common practice"), "{}", half.one_way.words());
+}
+
+#[test]
+fn a_link_longer_than_allowed_is_said_and_one_near_its_limit_is_undecided() {
+    let cable = cable::draw(5, &Size { planted: Vec::new(), ..Size::common(6) });
+    let files = written(&cable, &folder("max-length"));
+    let mut plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let true_m = |fiber: u32| cable.truth.fiber[&fiber.to_string()].length_m;
+    let longest_m = (1..=6).map(true_m).fold(0.0, f64::max);
+    let verdicts = |limit_m: f64, plan: &mut Plan| {
+        plan.limits.max_length_m = Some(limit_m);
+        let review = reviewed(&files, plan);
+        for own in &review.fibers {
+            let fails = own.links.iter().any(|l| l.length_verdict == Some(Verdict::Fail));
+            let said = own.findings.iter().find(|f| f.kind == "length-outlier");
+            assert_eq!(fails, said.is_some(), "{:?}", own.findings);
+            if let Some(found) = said {
+                assert!((found.evidence["length_m"] - true_m(own.fiber)).abs() < 2.0, "{found:?}");
+            }
+        }
+        review.fibers.iter().map(|own| own.links[0].length_verdict).collect::<Vec<_>>()
+    };
+    // An index is taken to be right within 0.0005 of 1.4682, rectangular: 2.8 m in 14 km, one sigma.
+    assert_eq!(verdicts(longest_m + 20.0, &mut plan), vec![Some(Verdict::Pass); 6]);
+    assert!(verdicts(longest_m + 1.0, &mut plan).contains(&Some(Verdict::Undecided)));
+    assert_eq!(verdicts(10_000.0, &mut plan), vec![Some(Verdict::Fail); 6]);
+}
+
+#[test]
+fn a_reflectance_near_its_limit_hangs_on_how_well_the_backscatter_is_known() {
+    let planted = vec![Planted::ReflectiveConnector];
+    let cable = cable::draw(23, &Size { planted, ..Size::common(4) });
+    let files = written(&cable, &folder("backscatter"));
+    let mut plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let mut fibers = cable.truth.fiber.iter();
+    let (number, reflectance_db) = fibers
+        .find_map(|(number, truth)| match truth.fault {
+            Some(Fault::ReflectiveConnector { reflectance_db, .. }) => {
+                Some((number.parse::<u32>().ok()?, reflectance_db))
+            }
+            _ => None,
+        })
+        .expect("it is planted");
+    // Half a dB over its limit: the simulator's own coefficient is exact, an instrument's is a setting.
+    plan.limits.reflectance_db = Some(reflectance_db - 0.5);
+    for (sigma_db, wanted) in [(0.01, true), (plan.limits.backscatter_sigma_db, false)] {
+        plan.limits.backscatter_sigma_db = sigma_db;
+        let review = reviewed(&files, &plan);
+        let own = review.fibers.iter().find(|f| f.fiber == number).expect("planned");
+        let said = own.findings.iter().any(|f| f.kind == "high-reflectance");
+        assert_eq!(said, wanted, "{sigma_db}: {:?}", own.joints);
+        assert_eq!(own.verdict == FiberVerdict::Undecided, !wanted);
+    }
 }

@@ -1,5 +1,6 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
+mod accuracy;
 mod diagnose;
 mod kinds;
 mod limits;
@@ -32,16 +33,24 @@ fn written(cable: &Cable, folder: &Path) -> Vec<PathBuf> {
     files
 }
 
+/// `STRANDLINE_CABLES=20` tries as many cables more, of other sizes.
 #[test]
 fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {
     let mut said = 0;
-    let sizes = [
+    let mut sizes = vec![
         (3, Size::common(12)),
         (11, Size::common(12)),
         (20, Size::common(24)),
         (31, Size { closures: 3, length_m: 6_000.0, pulse_ns: 50, ..Size::common(16) }),
         (47, Size { wavelengths_nm: vec![1310, 1550, 1625], ..Size::common(12) }),
+        (58, Size { closures: 7, length_m: 21_000.0, ..Size::common(36) }),
     ];
+    let more = std::env::var("STRANDLINE_CABLES").ok().and_then(|text| text.parse().ok());
+    for seed in 200..200 + more.unwrap_or(0_u64) {
+        let closures = 3 + seed as usize % 6;
+        let length_m = 3_000.0 * closures as f64;
+        sizes.push((seed, Size { closures, length_m, ..Size::common(12 + seed as usize % 37) }));
+    }
     for (seed, size) in sizes {
         let cable = cable::draw(seed, &size);
         let files = written(&cable, &folder(&format!("job-{seed}")));

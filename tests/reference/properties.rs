@@ -67,6 +67,7 @@ fn no_limit_is_zero_infinite_negative_or_no_number() {
         "max_length_m",
         "one_way_db",
         "linearity_db_per_db",
+        "backscatter_sigma_db",
     ];
     let tables = ["attenuation_db_per_km", "link_loss_db", "min_link_loss_db"];
     let mut cases = Vec::new();

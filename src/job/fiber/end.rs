@@ -1,34 +1,35 @@
-//! The connectors at both ends, judged by loss and reflectance.
+//! The connectors at both ends judged by loss, and every joint by its reflectance.
 
-use super::super::Severity;
+use std::collections::BTreeMap;
+
+use super::super::name::Direction;
+use super::super::{Finding, Severity};
 use super::{FiberReview, Own, highest};
 use crate::grade::{self, Limit, Verdict};
+use crate::plan::JointKind;
 use crate::units::Measured;
 
+const CLEAN: &str = "clean it, check that it is seated, and measure again";
+
 impl Own<'_> {
-    /// Judges both end connectors: loss and reflectance.
+    /// Judges the losses of both end connectors.
     pub(super) fn judge_ends(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         for name in ["end a", "end b"] {
             let mut worst_loss: Option<Measured> = None;
-            let mut worst_peak: Option<Measured> = None;
             let mut at_m = 0.0;
             for own in out.joints.iter_mut().filter(|j| j.name == name) {
                 at_m = own.at_m;
                 let mut verdicts = Vec::new();
+                if own.loss.loss_db.is_none() && self.must_see(name, own.wavelength_nm) {
+                    verdicts.push(Verdict::Undecided);
+                }
                 if let (Some(loss), Some(limit)) = (own.loss.loss_db, limits.connector_db) {
                     let with = grade::with_linearity(loss, limits.linearity_db_per_db);
                     let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
                     verdicts.push(graded.verdict);
                     if graded.verdict == Verdict::Fail {
                         worst_loss = highest(worst_loss, Some(loss));
-                    }
-                }
-                if let (Some(peak), Some(limit)) = (own.reflectance_db, limits.reflectance_db) {
-                    let graded = grade::judge(peak, Limit::AtMost(limit), limits.confidence);
-                    verdicts.push(graded.verdict);
-                    if graded.verdict == Verdict::Fail {
-                        worst_peak = highest(worst_peak, Some(peak));
                     }
                 }
                 own.verdict = grade::worst(verdicts);
@@ -45,18 +46,69 @@ impl Own<'_> {
                         .into();
                 out.findings.push(finding);
             }
-            if let (Some(peak), Some(limit)) = (worst_peak, limits.reflectance_db) {
-                let mut finding =
-                    self.finding("high-reflectance", Severity::Fault, Some(name), Some(at_m));
-                finding.rests_on(["reflectance_db", "reflectance_sigma_db"], peak);
-                finding.evidence.insert("limit_db", limit);
-                finding.says = format!(
-                    "the connector at {name} reflects {:.1} dB; the limit is {limit} dB",
-                    peak.value
-                );
-                finding.next = "clean it, check that it is seated, and measure again".into();
-                out.findings.push(finding);
+        }
+    }
+
+    /// Judges the reflectance of the end connectors, and of every joint that reflects.
+    pub(super) fn judge_reflectances(&self, out: &mut FiberReview) {
+        let limits = &self.plan.limits;
+        let Some(limit) = limits.reflectance_db else { return };
+        let mut worst: BTreeMap<&str, (f64, Measured)> = BTreeMap::new();
+        for own in &mut out.joints {
+            let Some(peak) = own.reflectance_db else { continue };
+            let with = peak.widened(limits.backscatter_sigma_db);
+            let verdict = if peak.sigma > 0.0 {
+                grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
+            } else {
+                // The least that a saturated receiver saw.
+                let sure = grade::sure_at_least(peak.value, with.sigma, limits.confidence);
+                grade::judge_at_least(sure, Limit::AtMost(limit))
+            };
+            own.verdict = own.verdict.max(Some(verdict));
+            if verdict == Verdict::Fail {
+                let known = worst.get(own.name.as_str()).map(|w| w.1);
+                if known.is_none_or(|known| with.value > known.value) {
+                    worst.insert(&own.name, (own.at_m, with));
+                }
             }
         }
+        let said: Vec<Finding> = worst
+            .into_iter()
+            .map(|(name, (at_m, peak))| self.high_reflectance(name, at_m, peak, limit))
+            .collect();
+        out.findings.extend(said);
+    }
+
+    fn high_reflectance(&self, name: &str, at_m: f64, peak: Measured, limit: f64) -> Finding {
+        let mut finding = self.finding("high-reflectance", Severity::Fault, Some(name), Some(at_m));
+        finding.rests_on(["reflectance_db", "reflectance_sigma_db"], peak);
+        finding.evidence.insert("limit_db", limit);
+        let is_splice =
+            self.plan.joints.iter().any(|j| j.name == name && j.kind == JointKind::Splice);
+        let (what, next) = if is_splice {
+            (name.to_owned(), "splice again: a sound splice does not reflect")
+        } else if name.starts_with("end ") {
+            (format!("the connector at {name}"), CLEAN)
+        } else {
+            (format!("the connector {name}"), CLEAN)
+        };
+        finding.says = format!("{what} reflects {:.1} dB; the limit is {limit} dB", peak.value);
+        finding.next = next.into();
+        finding
+    }
+
+    /// Whether a trace was taken at this wavelength that shows an end's connector, by the planned
+    /// cords, and the plan limits its loss.
+    fn must_see(&self, end: &str, wavelength_nm: u16) -> bool {
+        let [near, far] = match end {
+            "end a" => [Direction::AToB, Direction::BToA],
+            _ => [Direction::BToA, Direction::AToB],
+        };
+        let measure = &self.plan.measure;
+        let shown = |cord_m: Option<f64>, direction| {
+            cord_m.is_some() && self.of(wavelength_nm, direction).is_some()
+        };
+        self.plan.limits.connector_db.is_some()
+            && (shown(measure.launch_m, near) || shown(measure.tail_m, far))
     }
 }

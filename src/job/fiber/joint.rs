@@ -1,14 +1,19 @@
 //! Planned joints and end connectors of one fibre, measured from both ends; the joints judged.
 
+use std::collections::BTreeMap;
+
 use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
 use super::{FiberReview, JointReview, Own, highest};
-use crate::combine::{self, TwoWay};
+use crate::combine::{self, Joined, Reading, TwoWay};
 use crate::event::{Event, Peak, Role};
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::{JointKind, PlannedJoint};
 use crate::units::Measured;
+
+/// A contradiction smaller than this is nobody's business: no limit is as small.
+const LEAST_CONTRADICTION_DB: f64 = 0.05;
 
 impl Own<'_> {
     /// All joints and both end connectors at one wavelength, not yet judged.
@@ -29,6 +34,7 @@ impl Own<'_> {
             at_sigma_m: 0.0,
             wavelength_nm,
             loss,
+            bend_db: None,
             reflectance_db,
             verdict: None,
             waived: None,
@@ -65,6 +71,7 @@ impl Own<'_> {
                 at_sigma_m: spread.max(0.1),
                 wavelength_nm,
                 loss,
+                bend_db: None,
                 reflectance_db: highest(seen(a, false), seen(b, true)),
                 verdict: None,
                 waived: None,
@@ -78,6 +85,72 @@ impl Own<'_> {
         joints
     }
 
+    /// Fits the readings of each joint from both ends and at all wavelengths together.
+    pub(super) fn fit_together(&self, out: &mut FiberReview) {
+        let mut by_name: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+        for (i, joint) in out.joints.iter().enumerate() {
+            by_name.entry(joint.name.clone()).or_default().push(i);
+        }
+        for (name, own) in by_name {
+            let reading = |i: &usize| Reading {
+                wavelength_nm: out.joints[*i].wavelength_nm,
+                from_a_db: out.joints[*i].loss.from_a_db,
+                from_b_db: out.joints[*i].loss.from_b_db,
+            };
+            let readings: Vec<Reading> = own.iter().map(reading).collect();
+            let joined = combine::together(&readings, self.plan.limits.one_way_db);
+            for (i, joint) in own.iter().enumerate() {
+                out.joints[*joint].loss = joined.losses[i];
+                out.joints[*joint].bend_db = joined.bends_db[i];
+            }
+            if joined.contradicts_itself() && self.plan.joints.iter().any(|j| j.name == name) {
+                self.say_contradiction(&name, &readings, &joined, out);
+            }
+        }
+    }
+
+    /// Readings of one joint that no splice, bend or unequal fibres explain: one of them is not of this
+    /// joint, or something changed in between.
+    fn say_contradiction(
+        &self,
+        name: &str,
+        readings: &[Reading],
+        joined: &Joined,
+        out: &mut FiberReview,
+    ) {
+        let off = |reading: Option<Measured>, two: &TwoWay, sign: f64| {
+            let expected = two.loss_db?.value + sign * two.step_db?.value;
+            Some((reading?.value - expected).abs())
+        };
+        let offs = readings.iter().zip(&joined.losses).flat_map(|(r, two)| {
+            [off(r.from_a_db, two, 1.0), off(r.from_b_db, two, -1.0)].into_iter().flatten()
+        });
+        let most = offs.fold(0.0, f64::max);
+        if most < LEAST_CONTRADICTION_DB {
+            return;
+        }
+        let at_m = out.joints.iter().find(|j| j.name == name).map(|j| j.at_m);
+        let mut finding = self.finding("loss-outlier", Severity::Fault, Some(name), at_m);
+        finding.evidence.insert("chi_squared", joined.chi_squared);
+        finding.evidence.insert("degrees_of_freedom", joined.degrees as f64);
+        finding.evidence.insert("largest_misfit_db", most);
+        let figure =
+            |m: Option<Measured>| m.map_or("–".to_owned(), |m| format!("{:.3}", m.value));
+        let figures: Vec<String> = readings
+            .iter()
+            .map(|r| {
+                let (a, b) = (figure(r.from_a_db), figure(r.from_b_db));
+                format!("{a} from end a and {b} from end b at {} nm", r.wavelength_nm)
+            })
+            .collect();
+        finding.says = format!(
+            "the readings of {name} contradict each other: {} dB; no splice, bend or unequal fibres show that",
+            figures.join(", ")
+        );
+        finding.next = "see which trace is odd, and measure that one again".into();
+        out.findings.push(finding);
+    }
+
     /// Judges planned joints; says high splices, bends, and unequal fibres.
     pub(super) fn judge_joints(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
@@ -88,7 +161,12 @@ impl Own<'_> {
             let mut place = joint.at_m;
             for own in out.joints.iter_mut().filter(|j| j.name == joint.name) {
                 place = own.at_m;
-                let Some(loss) = own.loss.loss_db else { continue };
+                let Some(loss) = own.loss.loss_db else {
+                    // Hidden in every trace that was taken: nobody knows what it loses.
+                    let measured = self.is_measured(own.wavelength_nm);
+                    own.verdict = Some(Verdict::Undecided).filter(|_| measured);
+                    continue;
+                };
                 let with = grade::with_linearity(loss, limits.linearity_db_per_db);
                 let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
                 own.verdict = Some(graded.verdict);
@@ -139,6 +217,8 @@ impl Own<'_> {
             j.name == joint.name
                 && mean == Verdict::Pass
                 && step.value.abs() > 3.0 * step.sigma
+                && j.loss.from_a_db.is_some()
+                && j.loss.from_b_db.is_some()
                 && (one(j.loss.from_a_db) == Some(Verdict::Fail)
                     || one(j.loss.from_b_db) == Some(Verdict::Fail))
         });

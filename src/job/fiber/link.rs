@@ -2,7 +2,7 @@
 
 use super::super::name::Direction;
 use super::super::{Finding, Severity};
-use super::{FiberReview, LinkReview, Own};
+use super::{FiberReview, JointReview, LinkReview, Own};
 use crate::combine;
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::JointKind;
@@ -29,6 +29,8 @@ impl Own<'_> {
             return_loss_verdict: None,
             splice_mean_db: None,
             splice_mean_verdict: None,
+            length_m: self.length_m(wavelength_nm),
+            length_verdict: None,
         }
     }
 
@@ -36,24 +38,16 @@ impl Own<'_> {
     pub(super) fn judge_splice_means(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         let Some(limit) = limits.splice_mean_db else { return };
-        let is_splice = |name: &str| {
-            self.plan.joints.iter().any(|j| j.kind == JointKind::Splice && j.name == name)
-        };
-        let mut failed: Option<(u16, Measured)> = None;
         for link in &mut out.links {
-            let own = out
-                .joints
-                .iter()
-                .filter(|j| j.wavelength_nm == link.wavelength_nm && is_splice(&j.name));
-            let losses: Option<Vec<Measured>> = own.map(|j| j.loss.loss_db).collect();
-            let Some(mean) = losses.and_then(Measured::mean) else { continue };
-            let with = grade::with_linearity(mean, limits.linearity_db_per_db);
-            let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
-            (link.splice_mean_db, link.splice_mean_verdict) = (Some(mean), Some(graded.verdict));
-            if graded.verdict == Verdict::Fail && failed.is_none_or(|f| mean.value > f.1.value) {
-                failed = Some((link.wavelength_nm, mean));
-            }
+            link.splice_mean_db = self.splice_mean_db(&out.joints, link.wavelength_nm);
         }
+        let with = |mean| grade::with_linearity(mean, limits.linearity_db_per_db);
+        let failed = worst_failing(
+            &mut out.links,
+            (Limit::AtMost(limit), limits.confidence),
+            |link| link.splice_mean_db.map(with),
+            |link| &mut link.splice_mean_verdict,
+        );
         // One bad splice lifts the mean: it is named at its place.
         let explained = out
             .findings
@@ -71,6 +65,16 @@ impl Own<'_> {
         }
     }
 
+    /// Mean loss over the planned splices. `None` where one of them has none.
+    fn splice_mean_db(&self, joints: &[JointReview], wavelength_nm: u16) -> Option<Measured> {
+        let is_splice = |name: &str| {
+            self.plan.joints.iter().any(|j| j.kind == JointKind::Splice && j.name == name)
+        };
+        let own = joints.iter().filter(|j| j.wavelength_nm == wavelength_nm && is_splice(&j.name));
+        let losses: Option<Vec<Measured>> = own.map(|j| j.loss.loss_db).collect();
+        losses.and_then(Measured::mean)
+    }
+
     /// The lower of both ends' return losses; each is of the whole link, seen from its end.
     fn return_loss_db(&self, wavelength_nm: u16) -> Option<Measured> {
         let from = |direction| {
@@ -84,18 +88,19 @@ impl Own<'_> {
 
     /// Judges the return loss of the links.
     pub(super) fn judge_return_loss(&self, out: &mut FiberReview) {
-        let Some(limit) = self.plan.limits.orl_db else { return };
-        let mut failed: Option<(u16, Measured)> = None;
-        for link in &mut out.links {
-            let Some(loss) = link.return_loss_db.filter(|_| out.broken_m.is_none()) else {
-                continue;
-            };
-            let graded = grade::judge(loss, Limit::AtLeast(limit), self.plan.limits.confidence);
-            link.return_loss_verdict = Some(graded.verdict);
-            if graded.verdict == Verdict::Fail && failed.is_none_or(|f| loss.value < f.1.value) {
-                failed = Some((link.wavelength_nm, loss));
-            }
-        }
+        let limits = &self.plan.limits;
+        let Some(limit) = limits.orl_db else { return };
+        let whole = out.broken_m.is_none();
+        let failed = worst_failing(
+            &mut out.links,
+            (Limit::AtLeast(limit), limits.confidence),
+            |link| {
+                link.return_loss_db
+                    .filter(|_| whole)
+                    .map(|m| m.widened(limits.backscatter_sigma_db))
+            },
+            |link| &mut link.return_loss_verdict,
+        );
         // A connector that reflects too much is named at its place.
         let explained = out.findings.iter().any(|f| f.kind == "high-reflectance");
         if let Some((wavelength, loss)) = failed.filter(|_| !explained) {
@@ -110,14 +115,58 @@ impl Own<'_> {
         }
     }
 
+    /// Judges the length against the longest that is allowed. Index and time base are as wrong from
+    /// both ends, so a mean of both is no surer.
+    pub(super) fn judge_length(&self, out: &mut FiberReview) {
+        let limits = &self.plan.limits;
+        let Some(limit) = limits.max_length_m else { return };
+        let whole = out.broken_m.is_none();
+        let failed = worst_failing(
+            &mut out.links,
+            (Limit::AtMost(limit), limits.confidence),
+            |link| link.length_m.filter(|_| whole),
+            |link| &mut link.length_verdict,
+        );
+        if let Some((wavelength, length)) = failed {
+            let mut finding = self.finding("length-outlier", Severity::Fault, None, None);
+            finding.rests_on(["length_m", "length_sigma_m"], length);
+            finding.evidence.insert("limit_m", limit);
+            finding.says = format!(
+                "the link is {length} m long, measured at {wavelength} nm; it may be {limit} m"
+            );
+            finding.next = "plan a shorter route, or equipment that reaches farther".into();
+            out.findings.push(finding);
+        }
+    }
+
+    /// Its length at a wavelength, the doubt about index and time base included.
+    fn length_m(&self, wavelength_nm: u16) -> Option<Measured> {
+        let from = |direction| {
+            let content = self.of(wavelength_nm, direction)?;
+            content.length_m.zip(content.length_doubt_m)
+        };
+        let both = [Direction::AToB, Direction::BToA].map(from);
+        let all: Vec<(Measured, f64)> = both.into_iter().flatten().collect();
+        let mean = all.iter().map(|(length, _)| length.value).sum::<f64>() / all.len() as f64;
+        let doubt = all.iter().map(|(_, doubt)| *doubt).fold(0.0, f64::max);
+        (!all.is_empty()).then(|| Measured::new(mean, doubt))
+    }
+
     pub(super) fn judge_links(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         let (mut failed, mut too_little) = (None, Vec::new());
         for link in &mut out.links {
-            let Some(loss) = link.loss_db else { continue };
+            let least = self.plan.min_link_limit_db(f64::from(link.wavelength_nm));
+            let Some(loss) = link.loss_db else {
+                // Measured, and an end is not seen: who knows what the link loses.
+                let asked = link.limit_db.is_some() || least.is_some();
+                link.verdict = Some(Verdict::Undecided)
+                    .filter(|_| asked && self.is_measured(link.wavelength_nm));
+                continue;
+            };
             // The scale's linearity holds for each dB of the whole link.
             let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-            if let Some(least) = self.plan.min_link_limit_db(f64::from(link.wavelength_nm)) {
+            if let Some(least) = least {
                 let graded = grade::judge(with, Limit::AtLeast(least), limits.confidence);
                 link.verdict = Some(graded.verdict);
                 if graded.verdict == Verdict::Fail {
@@ -156,4 +205,29 @@ impl Own<'_> {
         finding.next = "put an attenuator in".into();
         finding
     }
+}
+
+/// Judges a figure of each link, with all its uncertainty, and keeps the verdict. Returns the worst
+/// that fails, with its wavelength. Without a figure there is no verdict.
+fn worst_failing(
+    links: &mut [LinkReview],
+    (limit, confidence): (Limit, f64),
+    figure: impl Fn(&LinkReview) -> Option<Measured>,
+    verdict: impl Fn(&mut LinkReview) -> &mut Option<Verdict>,
+) -> Option<(u16, Measured)> {
+    let is_worse = |new: f64, old: f64| match limit {
+        Limit::AtMost(_) => new > old,
+        Limit::AtLeast(_) => new < old,
+    };
+    let mut failed: Option<(u16, Measured)> = None;
+    for link in links {
+        let Some(value) = figure(link) else { continue };
+        let graded = grade::judge(value, limit, confidence);
+        *verdict(link) = Some(graded.verdict);
+        let worse = failed.is_none_or(|f| is_worse(value.value, f.1.value));
+        if graded.verdict == Verdict::Fail && worse {
+            failed = Some((link.wavelength_nm, value));
+        }
+    }
+    failed
 }

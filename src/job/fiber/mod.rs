@@ -15,6 +15,7 @@ mod waive;
 pub use section::SectionReview;
 
 use super::name::Direction;
+use super::settings::Agreed;
 use super::test::Content;
 use super::{Finding, Row, Severity, Test};
 use crate::combine::TwoWay;
@@ -33,8 +34,10 @@ pub struct JointReview {
     pub at_sigma_m: f64,
     /// Wavelength in nm.
     pub wavelength_nm: u16,
-    /// Its loss from both ends.
+    /// Its loss, from both ends and all wavelengths together.
     pub loss: TwoWay,
+    /// The part of it that grows with wavelength as a bend's does. `None` from one wavelength alone.
+    pub bend_db: Option<Measured>,
     /// Highest reflectance seen.
     pub reflectance_db: Option<Measured>,
     /// `None`: the plan sets no limit.
@@ -69,11 +72,17 @@ pub struct LinkReview {
     pub splice_mean_db: Option<Measured>,
     /// `None`: no limit or no splice.
     pub splice_mean_verdict: Option<Verdict>,
+    /// Length from end connector to end connector, with the doubt about index and time base.
+    pub length_m: Option<Measured>,
+    /// `None`: no limit or no length.
+    pub length_verdict: Option<Verdict>,
 }
 
 impl LinkReview {
     fn verdicts(&self) -> impl Iterator<Item = Verdict> + use<> {
-        [self.verdict, self.return_loss_verdict, self.splice_mean_verdict].into_iter().flatten()
+        let own =
+            [self.verdict, self.return_loss_verdict, self.splice_mean_verdict, self.length_verdict];
+        own.into_iter().flatten()
     }
 }
 
@@ -182,7 +191,16 @@ struct Own<'a> {
 }
 
 /// Reviews one fibre.
-pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> FiberReview {
+pub(super) fn review(
+    fiber: u32,
+    (tests, rows): (&[Test], &[Row]),
+    plan: &Plan,
+    agreed: &Agreed,
+) -> FiberReview {
+    // With another index and no end in sight nobody knows where its joints lie.
+    let is_placed = |nm: u16, content: &Content| {
+        content.length_m.is_some() || !agreed.is_other_scale(nm, content, plan)
+    };
     let counting = rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts);
     let own = Own {
         fiber,
@@ -192,6 +210,7 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
                 let test = &tests[r.test?];
                 Some((r.wavelength_nm?, r.direction?, test, test.read()?))
             })
+            .filter(|t| is_placed(t.0, t.3))
             .collect(),
     };
     let lengths: Vec<f64> =
@@ -220,14 +239,17 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
         .unzip();
     out.joints = joints.into_iter().flatten().collect();
     out.links = links;
+    own.fit_together(&mut out);
     own.judge_joints(&mut out);
     own.judge_ends(&mut out);
+    own.judge_reflectances(&mut out);
     own.judge_sections(&mut out);
     own.find_unplanned(&mut out);
     own.waive(&mut out);
     own.judge_links(&mut out);
     own.judge_splice_means(&mut out);
     own.judge_return_loss(&mut out);
+    own.judge_length(&mut out);
     own.say_second_opinion(&mut out);
     out
 }
@@ -235,6 +257,11 @@ pub(super) fn review(fiber: u32, tests: &[Test], rows: &[Row], plan: &Plan) -> F
 impl Own<'_> {
     fn of(&self, wavelength_nm: u16, direction: Direction) -> Option<&Content> {
         self.tests.iter().find(|t| t.0 == wavelength_nm && t.1 == direction).map(|t| t.3)
+    }
+
+    /// Whether a trace of this wavelength counts.
+    fn is_measured(&self, wavelength_nm: u16) -> bool {
+        self.tests.iter().any(|t| t.0 == wavelength_nm)
     }
 
     fn files(&self) -> Vec<PathBuf> {

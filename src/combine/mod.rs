@@ -4,6 +4,10 @@
 //! seen from end b, its loss minus that step. Source: the manufacturers' bidirectional average,
 //! docs/theory.md; sigma by JCGM 100:2008, 5.1.2.
 
+mod together;
+
+pub use together::{Joined, Reading, together};
+
 use crate::units::Measured;
 
 /// A joint's loss at one wavelength, from what was measured of it.
@@ -16,7 +20,7 @@ pub struct TwoWay {
     /// The loss: the mean of both, or the one there is with `one_way_db` on its sigma. `None` where
     /// neither could be measured.
     pub loss_db: Option<Measured>,
-    /// Half the difference: what unequal fibres fake. `None` from one end.
+    /// Half the difference: what unequal fibres fake. `None` where no wavelength shows both ends.
     pub step_db: Option<Measured>,
 }
 
