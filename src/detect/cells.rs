@@ -23,7 +23,7 @@ pub(super) struct Cell {
 }
 
 /// Means a line needs to lose nothing against all samples.
-const CELLS_PER_LINE: f64 = 24.0;
+const CELLS_PER_LINE: f64 = 12.0;
 
 /// Poles for which a receiver that was cut off still shows it: what follows the limiter rounds the
 /// corner, and eight of three equal poles settle to 1 %.
@@ -63,7 +63,7 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
             step if step.is_finite() => step,
             _ => {
                 let bend = if x < tail_to { 0.5 * receiver.tail } else { f64::INFINITY };
-                grown = (grown * 1.25).min(cap).min(bend.max(1.0));
+                grown = (grown * 1.5).min(cap).min(bend.max(1.0));
                 grown
             }
         };

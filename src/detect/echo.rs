@@ -8,13 +8,25 @@ use super::samples::Samples;
 
 /// Where an echo must stand, and how high.
 #[derive(Clone, Copy, Debug)]
-struct Expected {
+pub(super) struct Expected {
     x: f64,
     sigma: f64,
     height: f64,
     /// Factor by which the height may be off, from the unknown sides of its joints.
     factor: f64,
 }
+
+impl Expected {
+    /// Whether a reflection of `height` seen near `x` may be this echo: there, and no higher than it
+    /// can be.
+    pub fn explains(&self, x: f64, height: f64, pulse: f64) -> bool {
+        (self.x - x).abs() < 3.0 * self.sigma + SEEN_PULSES * pulse + 1.0
+            && height < self.height * self.factor
+    }
+}
+
+/// How well the place of a reflection is seen that is not fitted, in pulse lengths.
+pub(super) const SEEN_PULSES: f64 = 0.3;
 
 /// Most reflections whose echoes are looked for, the strongest first: a link has fewer, and what is no
 /// link, such as a file of random samples, has hundreds, whose triples would take minutes.
@@ -32,7 +44,7 @@ pub(super) struct Lone {
 /// Place `z_i + z_k - z_e`. Height from heights alone: with `C·t²` the light that reaches a place and
 /// returns, and backscatter `b·C·t²` there, `A_i·A_k·A_e·b²/p_e²`; twice where i and k differ, for the
 /// light goes both ways round. `b = 10^(B/10)·T` is the backscatter of the pulse. docs/theory.md.
-fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
+pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expected> {
     let model = &fit.model;
     let mut found = Vec::new();
     let Some(scatter) = scatter else { return found };

@@ -1,14 +1,16 @@
 //! From a first model to the one that the noise supports: scan, add, fit, prune.
 
 use super::echo::{self, Lone};
+use super::ends;
 use super::fit::{self, Fit, Given, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
+use super::place;
 use super::polish;
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
-use super::start::{self, Rise};
+use super::start::{self, HALF_HEIGHT_POLES, Known, OPEN_END_DB, Rise};
 use crate::trace::Trace;
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -31,6 +33,13 @@ const FAINT: f64 = 3.4;
 
 /// An echo on the fibre lower than this takes nobody in: it is fitted, and not listed.
 const UNSEEN_ECHO_DB: f64 = 0.05;
+
+/// A step that may as well stand anywhere in five pulses, 95 % of the time, is no event of a place: a
+/// slope that changes looks like that. It is fitted, and not listed where it is less than any limit asks
+/// for (common practice, no source) and stands out by less than twice the threshold. In pulse lengths,
+/// one sigma.
+const NOWHERE: f64 = 2.5 / 1.96;
+const UNSEEN_STEP_DB: f64 = 0.05;
 
 /// Loss and reflection of a joint with their sigmas, as the fit's covariance gives them.
 #[derive(Clone, Copy, Debug)]
@@ -104,6 +113,11 @@ impl Found {
             .collect()
     }
 
+    /// Standard deviation of the slopes believed beforehand, in dB per sample.
+    pub fn slope_sd_db(&self) -> f64 {
+        self.slopes.sd * DB_PER_NEPER
+    }
+
     /// Where the light ends, in samples from the panel.
     fn lit_to(&self, samples: &Samples, noise: &Noise) -> f64 {
         let model = &self.fit.model;
@@ -151,10 +165,12 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
     let rises: Vec<Rise> = start::rises(samples, noise);
     let ceiling = start::ceiling(samples, noise, &rises);
-    let mut model = start::model(samples, noise, &rises, ceiling, usual_fall);
+    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
+    let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
+    let known = Known { samples, noise, usual_fall, ceiling, open_end };
+    let mut model = start::model(&known, &rises);
     suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
-    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
     let mut given = Given {
         samples,
         noise,
@@ -167,11 +183,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
         window: None,
     };
-    if let Some(receiver) = receiver(&model, &given) {
-        model.receiver = receiver;
-        given.free_pole = Some(model.receiver.pole);
-    }
-    let mut fit = fit::run(model, &given)?;
+    let mut fit = first_fit(model, &given)?;
+    given.free_pole = Some(fit.model.receiver.pole);
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
     for round in 0..5 {
@@ -183,6 +196,9 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
         }
         let added = add(&mut next, &fit, &given, threshold - 1.3, &rejected, &scanned);
+        if added.is_empty() && round > 0 {
+            break;
+        }
         scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
         let next = polish::merged(&next, false).unwrap_or(next);
         let Some(better) = fit::run(next, &given) else { break };
@@ -196,10 +212,13 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             break;
         }
     }
-    fit = settle(fit, &given);
+    if let Some(next) = ends::further(&fit, &known, &rises, scatter) {
+        fit = fit::run(next, &given).unwrap_or(fit);
+    }
+    fit = settle(fit, &given, &known);
     fit = polish::with_heights(fit, &given, threshold);
     fit = drop_weakest(fit, &given, FAINT, 1);
-    fit = settle(fit, &given);
+    fit = settle(fit, &given, &known);
     let mut next = fit.model.clone();
     if echo::mark(&fit, &mut next, scatter) {
         if let Some(better) = fit::run(next, &given) {
@@ -228,14 +247,18 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
         let size = size(fit, i);
         let line = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
         let unseen = joint.echo && size.height * DB_PER_NEPER < UNSEEN_ECHO_DB * line;
-        fit.model.joints[i].faint = size.score() < threshold || unseen;
+        let nowhere = joint.height.is_none()
+            && joint.spread.is_some_and(|sd| sd > NOWHERE * fit.model.receiver.pulse)
+            && size.loss_db.abs() < UNSEEN_STEP_DB
+            && size.score() < 2.0 * threshold;
+        fit.model.joints[i].faint = size.score() < threshold || unseen || nowhere;
     }
 }
 
 /// Merges what is one and moves the end to where the light stops.
-fn settle(mut fit: Fit, given: &Given) -> Fit {
+fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
     for _ in 0..4 {
-        if let Some(next) = polish::without_false_end(&fit, given.samples, given.noise) {
+        if let Some(next) = ends::without_false_one(&fit, known) {
             match fit::run(next, given) {
                 Some(better) => fit = better,
                 None => break,
@@ -243,7 +266,7 @@ fn settle(mut fit: Fit, given: &Given) -> Fit {
             continue;
         }
         let merged = polish::merged(&fit.model, true);
-        let end = polish::settled_end(&fit, given.samples, given.noise);
+        let end = ends::settled(&fit, given.samples, given.noise);
         if merged.is_none() && end.is_none() {
             break;
         }
@@ -267,7 +290,7 @@ fn place_weak_steps(fit: &mut Fit, samples: &Samples, noise: &Noise, slope_sd: f
             continue;
         }
         if sigma_of(fit, fit.layout.place[i]) > 0.15 * samples.pulse {
-            if let Some((x, spread)) = polish::profile(fit, samples, noise, slope_sd, i) {
+            if let Some((x, spread)) = place::profile(fit, samples, noise, slope_sd, i) {
                 fit.model.joints[i].x = x;
                 fit.model.joints[i].spread = Some(spread);
             }
@@ -306,6 +329,30 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
+/// The first model fitted with the receiver that its strongest reflection shows, or with the usual one
+/// where that explains more.
+fn first_fit(model: Model, given: &Given) -> Option<Fit> {
+    let fitted = |model: Model| {
+        let free_pole = Some(model.receiver.pole);
+        fit::run(model, &Given { free_pole, ..*given })
+    };
+    let Some(receiver) = receiver(&model, given) else { return fitted(model) };
+    let mut with = model.clone();
+    for joint in with.joints.iter_mut().filter(|j| j.height.is_some() && j.held.is_none()) {
+        joint.x += HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+    }
+    with.receiver = receiver;
+    let shown = fitted(with);
+    let per_cell = shown.as_ref().map_or(f64::MAX, |fit| fit.chi2 / fit.cells as f64);
+    if per_cell < ASTRAY {
+        return shown;
+    }
+    [shown, fitted(model)].into_iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+}
+
+/// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
+const ASTRAY: f64 = 100.0;
+
 /// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
 /// with. `None` where there is none.
 fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
@@ -326,8 +373,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         .filter(|i| alone(*i) && strong(i))
         .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
     let x = model.joints[i].x;
-    let start =
-        Receiver { pole: start::pole_of_rise(given.samples, &model.receiver, x), ..model.receiver };
+    let rise = start::length_of_rise(given.samples, &model.receiver, x);
     // Sharp: the misfit of a wrong number of poles is what tells.
     let near = Given {
         window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
@@ -337,43 +383,58 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     };
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
-    let chi2 = |poles: usize| {
-        let receiver = start.with_poles(poles);
-        let alone = Model { joints: vec![before, model.joints[i]], receiver };
+    let with = |poles: usize| {
+        let receiver = Receiver { poles, pole: start::pole_of_rise(rise, poles), ..model.receiver };
+        // Half height lies a third of a pole before the place, however many there are.
+        let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+        let alone = Model { joints: vec![before, Joint { x, ..model.joints[i] }], receiver };
         let given = Given { free_pole: Some(receiver.pole), ..near };
-        fit::run(alone, &given).map(|fit| fit.chi2)
+        fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
     };
-    let tried = [1, 2, 3, 4, 5].into_iter().filter_map(|n| chi2(n).map(|chi2| (n, chi2)));
-    tried.min_by(|a, b| a.1.total_cmp(&b.1)).map(|best| start.with_poles(best.0))
+    let mut tried: Vec<(f64, Receiver)> = (2..=4).filter_map(with).collect();
+    let best = |tried: &[(f64, Receiver)]| {
+        tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
+    };
+    match best(&tried)?.poles {
+        2 => tried.extend(with(1)),
+        4 => tried.extend(with(5)),
+        _ => {}
+    }
+    best(&tried)
 }
 
-/// Gives every strong reflection a slow tail to begin with, so that no decay is taken for steps: a
-/// five-hundredth of its height, what detectors leave within a factor of three (common practice, no
-/// source). The fit tells how large it is, and `set_tails` whether it is there.
+/// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
+/// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
+/// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
 fn suspect_tails(model: &mut Model, noise: &Noise) {
     let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
     for i in 0..model.joints.len() {
-        let line = model.before(i).or(model.behind(i));
-        let line = line.map_or(0.0, |line| line.power(model.joints[i].x));
-        let joint = &mut model.joints[i];
-        let tail = 0.002 * joint.height.unwrap_or(0.0);
-        if joint.tail.is_none() && tail > (0.3 * least).max(0.001 * line) {
-            joint.tail = Some(tail);
+        let x = model.joints[i].x;
+        let shown = match model.joints[i].height {
+            Some(_) => 0.001 * model.before(i).or(model.behind(i)).map_or(0.0, |l| l.power(x)),
+            None => STEP_TAIL * model.behind(i).map_or(0.0, |l| l.power(x)),
+        };
+        let tail = 0.002 * model.afterglow(i);
+        if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
+            model.joints[i].tail = Some(tail);
         }
     }
 }
 
-/// Decides which reflections have a slow tail. Returns its share of the height, where whole
-/// reflections show it: the same for all of one detector.
+/// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
+const STEP_TAIL: f64 = 0.01;
+
+/// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
+/// and drops show it: the same for all of one detector.
 fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
     let (mut sum, mut weight) = (0.0, 0.0);
     for (i, joint) in fit.model.joints.iter().enumerate().skip(1) {
         let Some((tail, unknown)) = joint.tail.zip(fit.layout.tail[i]) else { continue };
-        let height = joint.height.unwrap_or(0.0);
+        let light = fit.model.afterglow(i);
         let sigma = sigma_of(fit, unknown);
-        if !joint.clipped && tail > 4.0 * sigma && height > 0.0 {
-            let w = (height / sigma).powi(2);
-            sum += w * tail / height;
+        if !joint.clipped && tail > 4.0 * sigma && light > 0.0 {
+            let w = (light / sigma).powi(2);
+            sum += w * tail / light;
             weight += w;
         }
     }
@@ -381,12 +442,16 @@ fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
+        let light = model.afterglow(i);
         let joint = &mut model.joints[i];
-        let Some(height) = joint.height else { continue };
         // What the mean over one pulse can show, or a hundredth of a dB.
         let least =
             (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
-        let expected = share.unwrap_or(0.003) * height;
+        let expected = share.unwrap_or(0.003) * light;
+        if joint.height.is_none() && (i == 0 || expected < STEP_TAIL * behind) {
+            joint.tail = None;
+            continue;
+        }
         let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
             (Some(tail), Some(unknown)) => tail > 3.0 * sigma_of(fit, unknown),
             _ => false,
@@ -394,7 +459,7 @@ fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
         joint.tail = match (joint.tail, share) {
             (Some(tail), _) if shown => Some(tail),
             (_, Some(_)) if i > 0 && expected > 0.2 * least => Some(expected),
-            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * height)),
+            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * joint.height.unwrap_or(0.0))),
             _ => None,
         };
     }

@@ -47,6 +47,7 @@ pub(super) struct Layout {
     /// Level of the line behind each joint that has one; its slope is the next.
     pub line: Vec<Option<usize>>,
     pub pole: Option<usize>,
+    /// Logarithm of the tail's length.
     pub tail_length: Option<usize>,
     pub len: usize,
 }
@@ -79,6 +80,8 @@ pub(super) struct Fit {
     /// Factor of the inverse covariance.
     pub factor: Factor,
     pub chi2: f64,
+    /// How many cells were fitted.
+    pub cells: usize,
 }
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
@@ -107,6 +110,16 @@ const LARGEST_TAIL: f64 = 0.3;
 
 /// Longest decay in pulse lengths: a longer one cannot be told from the fibre's own slope.
 pub(super) const LONGEST_TAIL: f64 = 100.0;
+
+/// Usual decay length of a tail in pulse lengths, and the standard deviation of its logarithm: a
+/// factor of three. A much longer one is believed where it is seen, and not where a section's slope
+/// explains as much. Common practice, no source.
+const USUAL_TAIL: f64 = 5.0;
+const TAIL_SPREAD: f64 = 1.1;
+
+/// Slopes that a fit may try: no fibre rises, nor loses as much. A slope that ends at one of them was not
+/// measured.
+pub(super) const SLOPES_DB_PER_KM: [f64; 2] = [-1.0, 5.0];
 
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
@@ -155,7 +168,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         settled = gained < 0.05 * at.chi2;
     }
     let factor = at.matrix.factor()?;
-    Some(Fit { model, layout, factor, chi2: at.chi2 })
+    Some(Fit { model, layout, factor, chi2: at.chi2, cells: cells.len() })
 }
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
@@ -307,6 +320,7 @@ impl Work<'_> {
         let mut gradient = vec![0.0; self.layout.len];
         let mut variance = Vec::with_capacity(self.cells.len());
         let (mut chi2, mut chi2_before) = (0.0, 0.0);
+        let edge = self.given.misfit / model.receiver.impulse_top();
         let mut row: Vec<(usize, f64)> = Vec::with_capacity(32);
         for (c, cell) in self.cells.iter().enumerate() {
             if cell.blind {
@@ -314,7 +328,7 @@ impl Work<'_> {
                 continue;
             }
             row.clear();
-            let mut parts = self.predict(model, cell, &mut row);
+            let mut parts = self.predict(model, cell, edge, &mut row);
             let slope = self.clip(&mut parts.fitted);
             let own = self.variance_of(cell, &parts);
             variance.push(own);
@@ -376,9 +390,10 @@ impl Work<'_> {
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.tail).enumerate() {
             let (Some(tail), Some(i)) = (joint.tail, i) else { continue };
-            match (self.given.tail_share, joint.height) {
-                (Some(share), Some(height)) if n > 0 && !joint.clipped => {
-                    believe(*i, tail, share * height, 0.2 * share * height.abs() + 1e-12);
+            match self.given.tail_share {
+                Some(share) if n > 0 && !joint.clipped => {
+                    let usual = share * model.afterglow(n);
+                    believe(*i, tail, usual, 0.2 * usual + 1e-12);
                 }
                 _ => believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma),
             }
@@ -387,14 +402,15 @@ impl Work<'_> {
             believe(i, model.receiver.pole, pole, 0.5 * pole);
         }
         if let Some(i) = self.layout.tail_length {
-            believe(i, model.receiver.tail, model.receiver.tail, 0.5 * model.receiver.tail);
+            let usual = USUAL_TAIL * model.receiver.pulse;
+            believe(i, model.receiver.tail.ln(), usual.ln(), TAIL_SPREAD);
         }
         chi2
     }
 
     /// The model's mean over `cell` and what its variance hangs on; `row` gets its change with each
-    /// unknown.
-    fn predict(&self, model: &Model, cell: &Cell, row: &mut Vec<(usize, f64)>) -> Parts {
+    /// unknown. `edge` is the misfit of an edge's shape over its steepest.
+    fn predict(&self, model: &Model, cell: &Cell, edge: f64, row: &mut Vec<(usize, f64)>) -> Parts {
         let layout = self.layout;
         let receiver = &model.receiver;
         let base = base_line(cell, self.line_before, layout);
@@ -406,7 +422,6 @@ impl Work<'_> {
         let mut share = 1.0;
         let mut by_pole = 0.0;
         let ripple = TOP_RIPPLE;
-        let edge = self.given.misfit / receiver.impulse_top();
         for i in cell.lo..cell.hi {
             let joint = &model.joints[i];
             let shape = receiver.shape(cell.x - joint.x);
@@ -475,7 +490,7 @@ impl Work<'_> {
             let height = joint.tail.unwrap_or(0.0);
             parts.fitted += height * tail;
             parts.misfit += (TAIL_MISFIT * height * tail).powi(2);
-            by_length += height * change;
+            by_length += height * change * model.receiver.tail; // of its logarithm
             if let Some(unknown) = self.layout.tail[*i] {
                 row.push((unknown, tail));
             }
@@ -550,7 +565,8 @@ fn push_line(line: Option<LinePower>, share: f64, row: &mut Vec<(usize, f64)>) -
 fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model {
     let mut next = model.clone();
     let reach = 0.25 * model.receiver.pulse;
-    let steepest = 5.0 / 1000.0 * given.samples.spacing_m / crate::units::DB_PER_NEPER;
+    let [flattest, steepest] = SLOPES_DB_PER_KM
+        .map(|slope| slope / 1000.0 * given.samples.spacing_m / crate::units::DB_PER_NEPER);
     for (i, joint) in next.joints.iter_mut().enumerate() {
         joint.x += change[layout.place[i]].clamp(-reach, reach);
         if let (Some(height), Some(unknown)) = (&mut joint.height, layout.height[i]) {
@@ -561,15 +577,14 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         }
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
-            let most =
-                joint.height.filter(|_| !joint.clipped).map_or(f64::MAX, |h| LARGEST_TAIL * h);
+            let most = if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
             *tail = (*tail + change[unknown]).clamp(0.0, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {
             *line = Line {
                 at: line.at,
                 level: line.level + change[unknown].clamp(-3.0, 3.0),
-                fall: (line.fall + change[unknown + 1]).clamp(-0.2 * steepest, steepest),
+                fall: (line.fall + change[unknown + 1]).clamp(flattest, steepest),
             };
         }
     }
@@ -578,10 +593,8 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         next.receiver.pole = (pole + change[unknown]).clamp(0.6 * pole, 1.6 * pole);
     }
     if let Some(unknown) = layout.tail_length {
-        let tail = model.receiver.tail;
-        next.receiver.tail = (tail + change[unknown])
-            .clamp(0.6 * tail, 1.6 * tail)
-            .min(LONGEST_TAIL * model.receiver.pulse);
+        let tail = model.receiver.tail * change[unknown].clamp(-0.5, 0.5).exp();
+        next.receiver.tail = tail.min(LONGEST_TAIL * model.receiver.pulse);
     }
     next
 }

@@ -2,8 +2,9 @@
 
 use super::echo::Lone;
 use super::find::{self, EVEN_DB, Found};
-use super::fit::{Fit, TOP_RIPPLE};
+use super::fit::{Fit, SLOPES_DB_PER_KM, TOP_RIPPLE};
 use super::model::{Behind, Line};
+use super::neighbor;
 use super::noise::Noise;
 use super::samples::Samples;
 use super::{Cords, classify, opinion};
@@ -55,7 +56,7 @@ pub(super) fn analysis(
 ) -> Analysis {
     let fit = &found.fit;
     let all: Vec<Event> =
-        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, fit, i)).collect();
+        (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, found, i)).collect();
     let span = super::span::span(trace, cords, samples, fit, &all);
     let mut events: Vec<Event> = all
         .into_iter()
@@ -119,7 +120,8 @@ fn notes(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit) -> Vec<Stri
     notes
 }
 
-fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Event {
+fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: usize) -> Event {
+    let fit = &found.fit;
     let joint = &fit.model.joints[i];
     let extent_m = extent(fit, i) * samples.spacing_m;
     let peak = peak(trace, fit, i);
@@ -129,6 +131,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
     let dark = matches!(joint.behind, Behind::Dark);
     let size = find::size(fit, i);
     let known = matches!(joint.behind, Behind::Fibre(_)) && size.loss_sigma_db > 0.0;
+    let neighbor = if known { neighbor::doubt_db(found, samples, noise, i) } else { 0.0 };
     Event {
         number: 0,
         position_m: PanelM(joint.x * samples.spacing_m),
@@ -142,7 +145,9 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
         likely: None,
         reason: String::new(),
         // of a damaged trace's glimpse of fibre between two peaks a sigma may leave the range of numbers
-        loss_db: Measured::new(size.loss_db, size.loss_sigma_db).finite().filter(|_| known),
+        loss_db: Measured::new(size.loss_db, size.loss_sigma_db.hypot(neighbor))
+            .finite()
+            .filter(|loss| known && loss.sigma < MOST_SIGMA_DB.max(0.5 * loss.value.abs())),
         loss_at_least_db: if dark && peak.is_none() {
             into_noise(samples, noise, fit, i)
         } else {
@@ -152,6 +157,9 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit, i: usize
         merged: joint.places,
     }
 }
+
+/// A loss known no better than this, and not to half of itself, was not measured.
+const MOST_SIGMA_DB: f64 = 1.0;
 
 /// The least that is lost at an end without reflection: from the line before it to what 3 sigma over
 /// a pulse would still show. `None` where even the line before is weaker.
@@ -257,10 +265,12 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
         let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - model.joints[i].x).max(1.0) / DB_PER_NEPER;
         let sigma = fit.factor.variance(&g).sqrt().hypot(tilt);
         let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
+        let [flattest, steepest] = SLOPES_DB_PER_KM;
+        let inside = attenuation.value > 0.999 * flattest && attenuation.value < 0.999 * steepest;
         sections.push(Section {
             from_m: PanelM(model.joints[i].x * samples.spacing_m),
             to_m: PanelM(to * samples.spacing_m),
-            attenuation_db_per_km: Some(attenuation),
+            attenuation_db_per_km: Some(attenuation).filter(|_| inside),
         });
     }
     sections

@@ -38,6 +38,10 @@ pub(super) enum Behind {
     Dark,
 }
 
+/// Share of the light that is left behind a drop from which what the detector forgets late is reckoned
+/// with: 3 dB. Behind lesser ones it is a few hundredths of a dB at most, and not to be told from slope.
+const DEEP_DROP: f64 = 0.25;
+
 /// One event of the model.
 #[expect(clippy::struct_excessive_bools, reason = "four independent facts about one event")]
 #[derive(Clone, Copy, Debug)]
@@ -122,6 +126,20 @@ impl Model {
         let joint = &self.joints[i];
         let peak = joint.height.is_some();
         joint.x - if peak { self.receiver.toe() } else { self.receiver.lead() }
+    }
+
+    /// Light that joint `i` leaves a slow detector to forget, in the height of a reflection that would
+    /// leave as much: its own reflection, and what falls away behind it. A detector that follows a
+    /// share of the light with a decay of `tail` lags behind a drop by `tail/pulse` times what it lags
+    /// behind a pulse of the same height, in the same shape: docs/theory.md.
+    pub fn afterglow(&self, i: usize) -> f64 {
+        let joint = &self.joints[i];
+        let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(joint.x));
+        let (before, behind) = (power(self.before(i)), power(self.behind(i)));
+        let lag = self.receiver.tail / self.receiver.pulse;
+        let deep = behind > 0.0 && behind < DEEP_DROP * before;
+        let drop = if deep { (before - behind) * lag } else { 0.0 };
+        joint.height.unwrap_or(0.0).max(0.0) + drop
     }
 
     /// Whether the last joint is an end in the dark.

@@ -39,10 +39,9 @@ const TAIL_SHARE: f64 = 0.06;
 /// Measures the noise and takes a zero offset out of `samples`.
 pub(super) fn measure(samples: &mut Samples) -> Noise {
     let n = samples.len();
-    let tail = n - ((TAIL_SHARE * n as f64) as usize).max(24).min(n / 2);
     let mut noise =
         Noise { sigma: 0.0, kappa: 1.0, pole: 0.1, speckle: 0.0, dark_from: n, seen: false };
-    if is_noise_alone(samples, tail) {
+    if let Some(tail) = noise_alone_from(samples) {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
         noise.dark_from = tail;
@@ -70,18 +69,34 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
     noise
 }
 
-/// Whether the samples from `tail` on are noise: about half at the floor, or scattering as much as
-/// they are high. Fibre does neither.
-fn is_noise_alone(samples: &Samples, tail: usize) -> bool {
-    let values = &samples.power[tail..];
-    let clipped = values.iter().filter(|p| **p <= samples.floor).count() as f64;
-    let share = clipped / values.len() as f64;
-    if share > 0.9 {
-        return false; // the floor hides the noise
-    }
-    let mean = samples.mean(tail, samples.len());
-    let var = values.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / values.len() as f64;
-    share > 0.1 || var.sqrt() > 0.3 * mean
+/// Where a stretch at the end begins that is noise alone: as long a one as there is, of four lengths.
+/// `None` where light reaches to the last samples.
+fn noise_alone_from(samples: &Samples) -> Option<usize> {
+    let n = samples.len();
+    let start = |share: f64| n - ((share * n as f64) as usize).max(24).min(n / 2);
+    [1.0, 0.5, 0.25, 0.125]
+        .into_iter()
+        .map(|part| start(part * TAIL_SHARE))
+        .find(|from| is_noise_alone(samples, *from))
+}
+
+/// Whether the samples from `from` on are noise: about half at the floor, or scattering as much as
+/// they are high, and both halves alike. Fibre does neither, and an end between both is not alike.
+fn is_noise_alone(samples: &Samples, from: usize) -> bool {
+    let n = samples.len();
+    let half = |a: usize, b: usize| {
+        let values = &samples.power[a..b];
+        let clipped = values.iter().filter(|p| **p <= samples.floor).count() as f64;
+        let share = clipped / values.len() as f64;
+        let mut copy = values.to_vec();
+        let [low, middle, high] =
+            [0.159, 0.5, 0.841].map(|q| order::quantile(&mut copy, q).unwrap_or(0.0));
+        // the floor hides the noise where it holds nearly all
+        let noise = share <= 0.9 && (share > 0.1 || 0.5 * (high - low) > 0.3 * middle);
+        noise.then_some(high)
+    };
+    let middle = (from + n) / 2;
+    half(from, middle).zip(half(middle, n)).is_some_and(|(p, q)| p < 2.5 * q && q < 2.5 * p)
 }
 
 /// Standard deviation of samples `a..b` of which the lower half may be cut off, about zero.

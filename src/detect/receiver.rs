@@ -33,12 +33,6 @@ impl Receiver {
         self.lead() + 0.87 * (self.poles as f64).sqrt() * self.pole
     }
 
-    /// The same receiver with `poles` equal poles of the same variance.
-    pub fn with_poles(&self, poles: usize) -> Receiver {
-        let pole = self.pole * (self.poles as f64 / poles as f64).sqrt();
-        Receiver { poles, pole, ..*self }
-    }
-
     /// How far behind an event both edges have settled.
     pub fn settled(&self) -> f64 {
         self.pulse + SETTLED_POLES * self.pole - self.lead()
@@ -151,7 +145,7 @@ mod tests {
     #[test]
     fn derivatives_are_differences() {
         for poles in 1..=5 {
-            derivatives_are_differences_of(GOLDEN.with_poles(poles));
+            derivatives_are_differences_of(Receiver { poles, ..GOLDEN });
         }
     }
 

@@ -16,6 +16,8 @@ pub(super) struct View {
     pub sums: Sums,
     /// Standard deviation of slopes believed beforehand, in dB per sample.
     pub slope_sd: f64,
+    /// What that adds to the sums.
+    slope_weight: f64,
 }
 
 /// A place that looks like an event.
@@ -135,7 +137,8 @@ impl Raw {
 
     fn view(self, m: usize, slope_sd: f64) -> View {
         let sums = Sums::new(&self.x, &self.v, &self.w);
-        View { x: self.x, step: m as f64, sums, slope_sd }
+        let slope_weight = sums.slope_weight(slope_sd);
+        View { x: self.x, step: m as f64, sums, slope_sd, slope_weight }
     }
 }
 
@@ -184,6 +187,8 @@ pub(super) fn candidates(
     let (a, b) = (view.index(from), view.index(to));
     let mut kept: Vec<Candidate> = Vec::new();
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
+    // What stands far out is seen from further off.
+    let stride_pulses = if loose < 8.0 { 0.5 } else { 1.0 };
     loop {
         let whole = 2 * window >= b.saturating_sub(a);
         let stride =
@@ -199,7 +204,7 @@ pub(super) fn candidates(
         };
         // Coarse first: half a coarse step off, two thirds of a score are left.
         let fine = (stride as usize).max(1);
-        let coarse = fine.max((0.5 * per_pulse).max(window as f64 / 8.0) as usize);
+        let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 8.0) as usize);
         let mut k = a + 2;
         while k + gap + 2 < b {
             if at(k, 0.65 * loose).is_some() {
@@ -235,24 +240,30 @@ fn weigh(
     loose: f64,
 ) -> Option<Candidate> {
     let middle = 0.5 * (view.x[k] + view.x[end - 1]);
-    let (l, vl) = view.sums.held_value_at(left, k, middle, view.slope_sd)?;
-    let (r, vr) = view.sums.held_value_at(end, right, middle, view.slope_sd)?;
-    let step_db = l - r;
-    let step = step_db * step_db / (vl + vr);
+    let l = view.sums.held_ratio_at(left, k, middle, view.slope_weight)?;
+    let r = view.sums.held_ratio_at(end, right, middle, view.slope_weight)?;
+    // Squares over common denominators: nearly every place is turned down, and divisions are dear.
+    let both = l.over * r.over;
+    let var = l.var * r.over + r.var * l.over; // over `both`, as what follows
+    let (lv, rv) = (l.value * r.over, r.value * l.over);
     let inside = (lead as usize).min((end - k) / 3);
-    let (pa, pb) = (k + inside, end - inside);
-    let peak_db = view.sums.mean(pa, pb).map_or(0.0, |mean| mean - 0.5 * (l + r));
-    let peak = if peak_db > 0.0 {
-        peak_db * peak_db / (1.0 / view.sums.weight(pa, pb) + 0.25 * (vl + vr))
-    } else {
-        0.0
-    };
-    let score = step.max(peak);
-    (score > loose * loose).then(|| Candidate {
+    let [weight, _, _, sum, _] = view.sums.moments(k + inside, end - inside);
+    let step = lv - rv;
+    let peak = (2.0 * both * sum - weight * (lv + rv)).max(0.0); // over 2·both·weight
+    let step_var = both * var;
+    let peak_var = weight * (4.0 * both * both + step_var * weight);
+    let least = loose * loose;
+    if step * step <= least * step_var && peak * peak <= least * peak_var {
+        return None;
+    }
+    let step_score = step * step / step_var;
+    let peak_score = if weight > 0.0 { peak * peak / peak_var } else { 0.0 };
+    let is_peak = peak_score > step_score;
+    Some(Candidate {
         x: view.x[k] + lead * view.step - 0.5 * view.step,
-        score: score.sqrt(),
-        size_db: if peak > step { peak_db } else { step_db },
-        is_peak: peak > step,
+        score: step_score.max(peak_score).sqrt(),
+        size_db: if is_peak { peak / (2.0 * both * weight) } else { step / both },
+        is_peak,
     })
 }
 

@@ -1,5 +1,6 @@
 //! A first model: strong reflections, large steps, and where the light stops.
 
+use super::ends;
 use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -7,6 +8,24 @@ use super::samples::Samples;
 use super::scan::{self, View};
 use super::tails;
 use crate::units::DB_PER_NEPER;
+
+/// What is known of a trace before anything is fitted.
+#[derive(Clone, Copy)]
+pub(super) struct Known<'a> {
+    pub samples: &'a Samples,
+    pub noise: &'a Noise,
+    /// Usual fall of fibre at this wavelength, in natural-log power per sample.
+    pub usual_fall: f64,
+    /// Power at which the receiver cuts off; infinite where it was never seen to.
+    pub ceiling: f64,
+    /// How many times the fibre before it a reflection is high that only an open end makes; infinite
+    /// where the trace does not tell how much fibre scatters.
+    pub open_end: f64,
+}
+
+/// Reflectance from which a reflection behind which light fades is an open end, in dB: glass against air
+/// has -14.5 (Fresnel, n 1.468), and dirt on it takes a few dB. Common practice, no source.
+pub(super) const OPEN_END_DB: f64 = -18.0;
 
 /// A reflection that stands out of the samples without any fit.
 #[derive(Clone, Copy, Debug)]
@@ -34,18 +53,37 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
         };
         seen.iter().map(at_top).filter(|n| *n > 0).collect()
     };
-    let level = reach(even);
-    let widest = level.iter().copied().max().unwrap_or(0) as f64;
-    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
-        return top - even;
-    }
     // Tops of a few samples do not settle: three within a twentieth are one level still. By chance
     // two more of a few reflections, spread over 15 dB, do so in one trace of some hundreds.
     let uneven = 0.05 * top;
     if samples.pulse < 6.0 && reach(uneven).len() >= 3 {
         return top - uneven;
     }
+    let level = reach(even);
+    let widest = level.iter().copied().max().unwrap_or(0) as f64;
+    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
+        return top - even;
+    }
+    if seen.iter().any(|rise| is_cut_flat(samples, rise, top - even)) {
+        return top - even;
+    }
     f64::INFINITY
+}
+
+/// Whether the highest reflection is cut off: its flat top is as long as the pulse, though its edges are
+/// slow. A whole one is within 0.2 % of its top for the pulse less 1.2 to 1.4 times what it then takes to
+/// fall to a hundredth (receivers of one to five poles); one that is cut at half and lower for the pulse
+/// and more. Where the fall holds too few samples it is not asked.
+fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
+    let from = samples.index(rise.x - samples.pulse);
+    let to = (samples.index(rise.x + 3.0 * samples.pulse) + 1).min(samples.len());
+    let power = &samples.power[from..to];
+    let flat = power.iter().filter(|p| **p > flat_from).count() as f64;
+    let Some(last) = power.iter().rposition(|p| *p > flat_from) else { return false };
+    let low = rise.before + 0.01 * (flat_from - rise.before);
+    let fall = power[last..].iter().take_while(|p| **p > low).count() as f64;
+    // A count of samples is one off at most.
+    samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 1.0
 }
 
 /// Strong reflections in order of place: where the power over most of a pulse stands well over what
@@ -127,9 +165,9 @@ pub(super) fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
     }
 }
 
-/// Length of three equal poles from the rise of the reflection at `x`: 10 to 90 % take 4.22 of them
-/// (from their edge, docs/theory.md); one sample less, for that much the samples may blur it.
-pub(super) fn pole_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
+/// From 10 to 90 % of the rise of the reflection at `x`, in samples; one less than seen, for that much
+/// the samples may blur it.
+pub(super) fn length_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
     let (a, b) = (samples.index(x - receiver.pulse), samples.index(x + 0.9 * receiver.pulse));
     let before = samples.mean(a, (a + b) / 2 - (b - a) / 4 + 1);
     let top = samples.power[a..=b].iter().copied().fold(0.0, f64::max);
@@ -141,17 +179,22 @@ pub(super) fn pole_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f6
         })
     };
     let rise = (crossing(0.9) - crossing(0.1) - 1.0).max(0.0);
-    (rise / 4.22).clamp(samples.pulse / 60.0, samples.pulse / 4.0).max(0.15)
+    rise.clamp(samples.pulse / 14.0, samples.pulse).max(0.6)
 }
 
+/// Length of each of `poles` equal poles that rise from 10 to 90 % over `rise`: quantiles of the gamma
+/// distribution of that many, docs/theory.md.
+pub(super) fn pole_of_rise(rise: f64, poles: usize) -> f64 {
+    rise / [2.197, 3.358, 4.220, 4.936, 5.561][poles - 1]
+}
+
+/// How many poles half height lies before the equal-area point: the median of a gamma distribution of
+/// three is 2.674; 0.31 to 0.33 for one to five.
+pub(super) const HALF_HEIGHT_POLES: f64 = 0.326;
+
 /// The first model: panel, strong reflections, large steps, the end.
-pub(super) fn model(
-    samples: &Samples,
-    noise: &Noise,
-    rises: &[Rise],
-    ceiling: f64,
-    usual_fall: f64,
-) -> Model {
+pub(super) fn model(known: &Known, rises: &[Rise]) -> Model {
+    let Known { samples, noise, ceiling, usual_fall, .. } = *known;
     let pole = noise.pole.clamp(samples.pulse / 60.0, samples.pulse / 5.0).max(0.15);
     let receiver = Receiver { pulse: samples.pulse, poles: 3, pole, tail: 3.0 * samples.pulse };
     let dark = samples.place(noise.dark_from.min(samples.len() - 1));
@@ -168,11 +211,9 @@ pub(super) fn model(
         joints.push(reflection(samples, &receiver, rise, ceiling));
     }
     let mut model = Model { joints, receiver };
-    if !lights {
-        add_end(&mut model, samples, noise, dark, usual_fall, ceiling);
-    }
-    let hidden = tails::mark(&mut model, samples, noise, usual_fall, ceiling);
-    add_large_steps(&mut model, samples, noise, dark, &hidden);
+    let dark = if lights { dark } else { ends::add(&mut model, known, dark) };
+    let hidden = tails::mark(&mut model, known);
+    add_large_steps(&mut model, known, dark, &hidden);
     set_lines(&mut model, samples, noise, usual_fall);
     model
 }
@@ -202,8 +243,7 @@ fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64)
         let joint = Joint::new(x, Some(height), behind);
         return Joint { clipped: true, hidden, held: Some((x, sd)), ..joint };
     }
-    // Half height lies a third of a pole before the equal-area point: median 2.674 of 3 poles.
-    let x = rise.x + 0.326 * receiver.pole;
+    let x = rise.x + HALF_HEIGHT_POLES * receiver.pole;
     Joint::new(x, Some(rise.top - rise.before), behind)
 }
 
@@ -249,122 +289,11 @@ fn flat() -> Line {
     Line { at: 0.0, level: 0.0, fall: 0.0 }
 }
 
-/// Ends the model in the dark: at its last reflection where nothing but decay follows, else where
-/// the level falls for good. A pulse in the decay of the end's own reflection is an echo.
-fn add_end(
-    model: &mut Model,
-    samples: &Samples,
-    noise: &Noise,
-    dark: f64,
-    usual_fall: f64,
-    ceiling: f64,
-) {
-    let pulse = samples.pulse;
-    let mut to = dark;
-    for i in (0..model.joints.len()).rev() {
-        let joint = model.joints[i];
-        let clear = joint.x + model.receiver.settled().max(1.6 * pulse);
-        let nothing = to < clear + 2.0 * pulse && to >= dark;
-        if i > 0
-            && (nothing || only_decay(samples, noise, model, &joint, to, dark, usual_fall, ceiling))
-        {
-            model.joints[i].behind = Behind::Dark;
-            model.joints.truncate(i + 1);
-            to = joint.x - model.receiver.lead() - 1.0;
-            continue;
-        }
-        if to >= dark {
-            let x = fall_for_good(samples, noise, clear.min(dark - pulse), dark);
-            model.joints.push(Joint::new(x, None, Behind::Dark));
-        }
-        return;
-    }
-}
-
-/// Whether there is nothing but one decay behind `joint`, down to far below the fibre before it.
-fn only_decay(
-    samples: &Samples,
-    noise: &Noise,
-    model: &Model,
-    joint: &Joint,
-    to: f64,
-    dark: f64,
-    usual_fall: f64,
-    ceiling: f64,
-) -> bool {
-    let window = (samples.pulse as usize).max(2);
-    let before = samples.index(joint.x - model.receiver.lead() - 1.0);
-    let level = samples.mean(before.saturating_sub(window), before.max(1));
-    let far = samples.place(samples.len() - 1);
-    let reach = if to < dark { to } else { far };
-    let receiver = &model.receiver;
-    let Some(decay) = tails::follow(samples, noise, receiver, joint, reach, usual_fall, ceiling)
-    else {
-        return faint_rest(samples, receiver, joint, to, level);
-    };
-    let to = reach;
-    let last = samples.index(to);
-    // Once more as far: the decay's own end lies under what a window can tell.
-    let a = samples.index(decay.until + 0.7 * (decay.until - joint.x)).min(last);
-    let b = (a + 4 * window).min(last);
-    let nothing = b > a + window && {
-        let left = 4.0 * (noise.kappa / (b - a) as f64).sqrt().min(1.0) + 0.4;
-        samples.mean(a, b) < (left * noise.sigma).max(1.3 * samples.floor)
-    };
-    decay.bare && (nothing || (decay.reached && samples.mean(a.min(last - 1), last) < 0.25 * level))
-}
-
-/// Whether what is left behind a joint up to `to`, too faint to follow, is far below the fibre before
-/// it and fades within a few pulses, as no fibre does.
-fn faint_rest(samples: &Samples, receiver: &Receiver, joint: &Joint, to: f64, level: f64) -> bool {
-    let from = samples.index(joint.x + receiver.pulse + 10.0 * receiver.pole + 1.0);
-    let to = samples.index(to);
-    if to < from + 4 || (to - from) as f64 > 20.0 * receiver.pulse {
-        return false;
-    }
-    let half = (to - from) / 2;
-    let (near, late) = (samples.mean(from, from + half), samples.mean(from + half, to));
-    near < 0.25 * level && late < 0.75 * near
-}
-
-/// Place at which the mean over half a pulse falls under half the level before and stays there.
-fn fall_for_good(samples: &Samples, noise: &Noise, clear: f64, dark: f64) -> f64 {
-    let pulse = samples.pulse;
-    let short = ((0.5 * pulse) as usize).max(2);
-    let from = samples.index((dark - 40.0 * pulse).max(clear));
-    let to = samples.index(dark);
-    let mut k = to;
-    while k > from + short {
-        let back = ((3.0 * pulse) as usize).max(6).min(k - from);
-        let level = samples.mean(k - back, k);
-        let ahead =
-            samples.mean(k.min(samples.len() - 1), (k + short).min(samples.len()).max(k + 1));
-        if ahead < 0.6 * level && level > 3.0 * noise.sigma * (noise.kappa / back as f64).sqrt() {
-            let clear = level > 20.0 * noise.sigma * (noise.kappa / short as f64).sqrt();
-            return if clear { last_drop(samples, k) } else { samples.place(k) - 0.3 * pulse };
-        }
-        k -= (short / 2).max(1);
-    }
-    samples.place(to) - pulse
-}
-
-/// The place within four pulses before sample `k` behind which, over one pulse, most light is lost.
-fn last_drop(samples: &Samples, k: usize) -> f64 {
-    let pulse = samples.pulse.round().max(1.0) as usize;
-    let half = (pulse / 2).max(1);
-    let drop = |j: usize| {
-        samples.mean(j - half, j) - samples.mean(j + pulse, (j + pulse + half).min(samples.len()))
-    };
-    let from = k.saturating_sub(4 * pulse).max(half);
-    let to = (k + half).min(samples.len().saturating_sub(pulse + 1));
-    let best = (from..to).max_by(|a, b| drop(*a).total_cmp(&drop(*b)));
-    samples.place(best.unwrap_or(k)) - 0.5
-}
-
 /// Steps and peaks that a scan of the bare level shows beyond doubt; several rounds, because a
 /// large one hides what stands near it.
-fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f64, decays: &[f64]) {
-    let decays: Vec<(f64, f64)> =
+fn add_large_steps(model: &mut Model, known: &Known, dark: f64, decays: &[f64]) {
+    let (samples, noise) = (known.samples, known.noise);
+    let mut decays: Vec<(f64, f64)> =
         model.joints.iter().map(|j| j.x).zip(decays.iter().copied()).collect();
     let mut scanned: Vec<f64> = Vec::new();
     for _ in 0..4 {
@@ -378,7 +307,7 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
             }
         }
         let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
-        let mut new = Vec::new();
+        let mut new: Vec<(Joint, f64)> = Vec::new();
         for i in 0..model.joints.len() {
             let to = match model.joints.get(i + 1) {
                 Some(_) => hidden[i + 1].0,
@@ -395,10 +324,21 @@ fn add_large_steps(model: &mut Model, samples: &Samples, noise: &Noise, dark: f6
             return;
         }
         scanned = model.joints.iter().map(|joint| joint.x).collect();
-        model.joints.extend(new);
+        for (joint, loss_db) in &new {
+            if *loss_db > DEEP_DROP_DB {
+                let to = model.joints.iter().map(|j| j.x).find(|x| *x > joint.x).unwrap_or(dark);
+                let to = to - model.receiver.lead() - 1.0;
+                let decay = tails::follow(known, &model.receiver, joint, to);
+                decays.extend(decay.map(|decay| (joint.x, decay.until)));
+            }
+        }
+        model.joints.extend(new.iter().map(|(joint, _)| *joint));
         model.sort();
     }
 }
+
+/// A drop from which its detector's decay hides the fibre behind: there is 16 times less light.
+const DEEP_DROP_DB: f64 = 6.0;
 
 /// The stretch that a joint's edges hide.
 fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
@@ -413,7 +353,13 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     (joint.x - before - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
 }
 
-fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64) -> Vec<Joint> {
+fn clear_steps(
+    view: &View,
+    model: &Model,
+    samples: &Samples,
+    from: f64,
+    to: f64,
+) -> Vec<(Joint, f64)> {
     let pulse = samples.pulse;
     let mut steps = Vec::new();
     for best in scan::candidates(view, model, from, to, 10.0) {
@@ -430,7 +376,8 @@ fn clear_steps(view: &View, model: &Model, samples: &Samples, from: f64, to: f64
             let level = samples.mean(samples.index(x), samples.index(x) + 1);
             let share = (1.0 - (-best.size_db / DB_PER_NEPER).exp()).max(0.1);
             let height = best.is_peak.then_some(level * share);
-            steps.push(Joint::new(x, height, Behind::Fibre(flat())));
+            let loss_db = if best.is_peak { 0.0 } else { best.size_db };
+            steps.push((Joint::new(x, height, Behind::Fibre(flat())), loss_db));
         }
     }
     steps

@@ -3,10 +3,9 @@
 use super::cells::RECOVERY_POLES;
 use super::fit::LONGEST_TAIL;
 use super::model::{Joint, Model};
-use super::noise::Noise;
 use super::receiver::Receiver;
-use super::samples::Samples;
 use super::scan::noise_var;
+use super::start::Known;
 
 /// A decay behind one reflection.
 #[derive(Clone, Copy, Debug)]
@@ -29,15 +28,8 @@ pub(super) struct Decay {
 ///
 /// Windows grow with the distance, so that a slow decay is told from fibre as surely as a fast one:
 /// a window pair decays where it falls by more than three times what fibre loses, beyond 4 sigma.
-pub(super) fn follow(
-    samples: &Samples,
-    noise: &Noise,
-    receiver: &Receiver,
-    joint: &Joint,
-    to: f64,
-    usual_fall: f64,
-    ceiling: f64,
-) -> Option<Decay> {
+pub(super) fn follow(known: &Known, receiver: &Receiver, joint: &Joint, to: f64) -> Option<Decay> {
+    let Known { samples, noise, usual_fall, ceiling, .. } = *known;
     let from = joint.x + receiver.pulse + 10.0 * receiver.pole + 1.0;
     let end = samples.index(to);
     let mut start = samples.index(from);
@@ -96,13 +88,8 @@ pub(super) fn follow(
 
 /// Gives each reflection with a visible decay its slow tail, and the receiver the length of the
 /// strongest. Returns to where each joint's decay hides the fibre.
-pub(super) fn mark(
-    model: &mut Model,
-    samples: &Samples,
-    noise: &Noise,
-    usual_fall: f64,
-    ceiling: f64,
-) -> Vec<f64> {
+pub(super) fn mark(model: &mut Model, known: &Known) -> Vec<f64> {
+    let (samples, noise) = (known.samples, known.noise);
     let mut hidden = Vec::with_capacity(model.joints.len());
     let mut strongest: Option<(f64, f64)> = None;
     let mut decays = Vec::new();
@@ -112,9 +99,7 @@ pub(super) fn mark(
             .joints
             .get(i + 1)
             .map_or(samples.place(samples.len() - 1), |next| next.x - model.receiver.lead() - 1.0);
-        let decay = joint
-            .height
-            .and_then(|_| follow(samples, noise, &model.receiver, &joint, to, usual_fall, ceiling));
+        let decay = joint.height.and_then(|_| follow(known, &model.receiver, &joint, to));
         hidden.push(decay.map_or(f64::NEG_INFINITY, |d| d.until));
         if let Some(d) = decay {
             let base = samples.mean(samples.index(d.until), samples.index(d.until) + 1);

@@ -27,6 +27,17 @@ impl Line {
     }
 }
 
+/// A value and its variance, both over `over`.
+#[derive(Clone, Copy, Debug)]
+pub struct Ratio {
+    /// Times `over`.
+    pub value: f64,
+    /// Times `over`.
+    pub var: f64,
+    /// Positive.
+    pub over: f64,
+}
+
 /// Running sums of weight, weight·x, weight·x², weight·y, weight·x·y over points in order.
 ///
 /// `x` is kept relative to `origin` and in units of `scale`, so that the sums keep their digits.
@@ -96,15 +107,22 @@ impl Sums {
     /// short stretch then tells its level, and a long one its slope.
     #[inline]
     pub fn held_value_at(&self, a: usize, b: usize, x: f64, slope_sd: f64) -> Option<(f64, f64)> {
+        let ratio = self.held_ratio_at(a, b, x, self.slope_weight(slope_sd))?;
+        Some((ratio.value / ratio.over, ratio.var / ratio.over))
+    }
+
+    /// [`Sums::held_value_at`] before the division, `held` from [`Sums::slope_weight`].
+    #[inline]
+    pub fn held_ratio_at(&self, a: usize, b: usize, x: f64, held: f64) -> Option<Ratio> {
         let [w, wx, wxx, wy, wxy] = self.between(a, b);
-        let wxx = wxx + self.slope_weight(slope_sd);
+        let wxx = wxx + held;
         let det = w * wxx - wx * wx;
         if det <= 1e-12 * w * wxx || w <= 0.0 {
             return None;
         }
         let x = (x - self.origin) / self.scale;
-        let value = ((wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x) / det;
-        Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
+        let value = (wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x;
+        Some(Ratio { value, var: wxx - 2.0 * wx * x + w * x * x, over: det })
     }
 
     /// What a belief of `slope_sd` adds to the sum of weight·x², in the scale of [`Sums::moments`].

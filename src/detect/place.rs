@@ -1,0 +1,280 @@
+//! Where exactly a step is, and whether it reflects: its likelihood over all places nearby, with both
+//! lines free at each.
+
+use super::fit::{Fit, Given};
+use super::model::Model;
+use super::noise::Noise;
+use super::samples::Samples;
+use super::scan;
+use crate::signal::line::Sums;
+use crate::units::DB_PER_NEPER;
+
+/// Place of a weak step by the profile of its likelihood, and one standard deviation of it.
+///
+/// The likelihood of a weak step's place has several peaks: all places within four pulses are tried,
+/// with both lines free at each. The sigma is the half width of the 95 % interval over 1.96.
+pub(super) fn profile(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    slope_sd: f64,
+    i: usize,
+) -> Option<(f64, f64)> {
+    let pulse = fit.model.receiver.pulse;
+    let step = pulse / 8.0;
+    let tried: Vec<(f64, f64)> = gains(fit, samples, noise, slope_sd, i, 4.0 * pulse)?
+        .iter()
+        .map(|(x, gain)| (*x, gain.step))
+        .collect();
+    let best = tried.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let inside = tried.iter().filter(|t| best.1 - t.1 < 3.84).map(|t| t.0);
+    let (first, last) = inside.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+    let width = 0.5 * (last - first) + 0.5 * step;
+    Some((best.0, width / 1.96))
+}
+
+/// A reflection where a step was.
+pub(super) struct Reflection {
+    pub x: f64,
+    pub height: f64,
+    /// How much more of χ² it explains, with its step, than the best step alone.
+    pub gain: f64,
+}
+
+/// The reflection that best explains joint `i`, taken for a step so far. Where a connector hardly
+/// reflects its loss shows where its reflection ends, a pulse behind it. `None` where its neighbours
+/// are too near to tell.
+pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflection> {
+    let joints = &fit.model.joints;
+    let pulse = fit.model.receiver.pulse;
+    let near = |a: usize, b: usize| b < joints.len() && joints[b].x - joints[a].x < 3.0 * pulse;
+    if near(i - 1, i) || near(i, i + 1) {
+        return None; // a gain and a loss may be both edges of one reflection
+    }
+    let tried = gains(fit, given.samples, given.noise, given.slopes.sd, i, 1.5 * pulse)?;
+    let step = tried.iter().map(|(_, gain)| gain.step).fold(f64::NEG_INFINITY, f64::max);
+    let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
+    let power = fit.model.before(i)?.power(best.0);
+    Some(Reflection {
+        x: best.0,
+        height: best.1.height_db * power / DB_PER_NEPER,
+        gain: best.1.both() - step,
+    })
+}
+
+/// What a step at each place within `reach` of joint `i` explains, in steps of an eighth of a pulse.
+fn gains(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    slope_sd: f64,
+    i: usize,
+    reach: f64,
+) -> Option<Vec<(f64, Gain)>> {
+    let model = &fit.model;
+    let pulse = model.receiver.pulse;
+    let joint = &model.joints[i];
+    let (from, to) = around(fit, samples, noise, i)?;
+    let data = Data::cut(fit, samples, noise, i, from, to)?;
+    let (low, high) =
+        ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
+    let mut tried = Vec::new();
+    let mut x = low;
+    while x <= high {
+        tried.extend(data.gain(model, x, slope_sd).map(|gain| (x, gain)));
+        x += pulse / 8.0;
+    }
+    Some(tried)
+}
+
+/// The stretch of fibre around joint `i` on which nothing else shows. `None` at the panel.
+pub(super) fn around(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Option<(f64, f64)> {
+    let model = &fit.model;
+    let (x, reach) = (model.joints[i].x, AROUND_PULSES * model.receiver.pulse);
+    let from = hidden_behind(model, i.checked_sub(1)?).max(x - reach);
+    let dark = samples.place(noise.dark_from.min(samples.len() - 1));
+    let next = model.joints.get(i + 1).map_or(dark, |next| next.x);
+    Some((from, (next - model.receiver.lead() - 1.0).min(x + reach)))
+}
+
+/// Fibre that is looked at on both sides of a step, in pulse lengths: lines through so much know their
+/// level at its middle several times better than a weak step tells its place.
+const AROUND_PULSES: f64 = 60.0;
+
+/// How much of χ² a place explains.
+#[derive(Clone, Copy)]
+struct Gain {
+    /// By a step with free lines on both sides; less what it does not, so that places compare.
+    step: f64,
+    /// What a reflection adds to that; 0 where it would be negative.
+    peak: f64,
+    height_db: f64,
+}
+
+impl Gain {
+    fn both(&self) -> f64 {
+        self.step + self.peak
+    }
+}
+
+/// Where joint `i` has settled.
+pub(super) fn hidden_behind(model: &Model, i: usize) -> f64 {
+    let joint = &model.joints[i];
+    let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
+    joint.x + model.receiver.pulse + poles * model.receiver.pole + 1.0
+}
+
+/// Means of the trace over the fitted lines, in dB, and what is known of them.
+pub(super) struct Data {
+    pub x: Vec<f64>,
+    /// Over the line before the joint: how far each mean lies over it, and its weight.
+    pub before: Side,
+    /// The same over the line behind.
+    pub behind: Side,
+    /// Of each mean, the line behind over the line before.
+    ratio: Vec<f64>,
+    /// Second order of the blend of two lines of different slope, docs/theory.md: four times what it
+    /// adds at half of it, in dB.
+    bend: f64,
+}
+
+pub(super) struct Side {
+    over_db: Vec<f64>,
+    weight: Vec<f64>,
+    pub sums: Sums,
+    /// Running sum of weight·over².
+    squares: Vec<f64>,
+}
+
+impl Side {
+    fn new(x: &[f64], over_db: Vec<f64>, weight: Vec<f64>) -> Side {
+        let mut squares = Vec::with_capacity(x.len() + 1);
+        let mut sum = 0.0;
+        squares.push(sum);
+        for (v, w) in over_db.iter().zip(&weight) {
+            sum += w * v * v;
+            squares.push(sum);
+        }
+        Side { sums: Sums::new(x, &over_db, &weight), over_db, weight, squares }
+    }
+}
+
+impl Data {
+    /// What stands between two places around joint `i`.
+    pub fn cut(
+        fit: &Fit,
+        samples: &Samples,
+        noise: &Noise,
+        i: usize,
+        from: f64,
+        to: f64,
+    ) -> Option<Data> {
+        let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
+        let m = ((samples.pulse / 6.0) as usize).max(1);
+        let mut x = Vec::new();
+        let mut over = [Vec::new(), Vec::new()];
+        let mut weight = [Vec::new(), Vec::new()];
+        let mut ratio = Vec::new();
+        let (mut k, end) = (samples.index(from), samples.index(to));
+        let reach = fit.model.receiver.tail_reach();
+        let first = samples.place(k) + 0.5 * (m as f64 - 1.0);
+        let mut power = [before.power(first), behind.power(first)];
+        let falls = [before, behind].map(|line| (-line.fall * m as f64).exp());
+        while k + m <= end {
+            let at = samples.place(k) + 0.5 * (m as f64 - 1.0);
+            let mut mean = samples.mean(k, k + m);
+            for joint in fit.model.joints.iter().filter(|j| j.x < at && at < j.x + reach) {
+                if let Some(tail) = joint.tail {
+                    mean -= tail * fit.model.receiver.tail(at - joint.x).0;
+                }
+            }
+            x.push(at);
+            ratio.push(power[1] / power[0]);
+            for side in [0, 1] {
+                let p = power[side];
+                let var = scan::noise_var(samples, noise, p, m as f64);
+                over[side].push(DB_PER_NEPER * (mean / p - 1.0));
+                weight[side].push(p * p / (DB_PER_NEPER.powi(2) * var));
+                power[side] *= falls[side];
+            }
+            k += m;
+        }
+        let [over_before, over_behind] = over;
+        let [weight_before, weight_behind] = weight;
+        Some(Data {
+            before: Side::new(&x, over_before, weight_before),
+            behind: Side::new(&x, over_behind, weight_behind),
+            ratio,
+            bend: 0.5 * DB_PER_NEPER * samples.pulse * (before.fall - behind.fall),
+            x,
+        })
+    }
+
+    /// What a step at `place` leaves unexplained, both lines free about the fitted ones, and what a
+    /// reflection would explain of that. `None` where a side is too short.
+    fn gain(&self, model: &Model, place: f64, slope_sd: f64) -> Option<Gain> {
+        let receiver = &model.receiver;
+        let a = self.x.partition_point(|x| *x < place - receiver.lead());
+        let b = self.x.partition_point(|x| *x < place + receiver.pulse + 6.0 * receiver.pole);
+        let end = self.x.len();
+        if a < 3 || end < b + 3 {
+            return None;
+        }
+        let mut n = [[0.0; 5]; 5];
+        let mut r = [0.0; 5];
+        let mut left = self.before.squares[a] + self.behind.squares[end] - self.behind.squares[b];
+        for (half, [w, wx, wxx, wy, wxy]) in
+            [(0, self.before.sums.moments(0, a)), (2, self.behind.sums.moments(b, end))]
+        {
+            n[half][half] += w;
+            n[half][half + 1] += wx;
+            n[half + 1][half] += wx;
+            n[half + 1][half + 1] += wxx;
+            r[half] += wy;
+            r[half + 1] += wxy;
+        }
+        for k in a..b {
+            let shape = receiver.shape(self.x[k] - place);
+            let u = shape.ramp;
+            let behind = u * self.ratio[k];
+            let x = self.before.sums.scaled(self.x[k]);
+            let row = [1.0 - u, (1.0 - u) * x, behind, behind * x, shape.rect];
+            let blend = DB_PER_NEPER * u * (self.ratio[k] - 1.0) + self.bend * u * (1.0 - u);
+            let (over, weight) = (self.before.over_db[k] - blend, self.before.weight[k]);
+            left += weight * over * over;
+            for i in 0..5 {
+                r[i] += weight * row[i] * over;
+                for j in 0..5 {
+                    n[i][j] += weight * row[i] * row[j];
+                }
+            }
+        }
+        // Slopes differ from the fitted ones by no more than fibres of one trace do.
+        let held = self.before.sums.slope_weight(slope_sd * DB_PER_NEPER);
+        n[1][1] += held;
+        n[3][3] += held;
+        let explained = explained(n, r)?;
+        Some(Gain { step: explained.step - left, ..explained })
+    }
+}
+
+/// `bᵀN⁻¹b` by elimination, of the first four unknowns and of the fifth. `None` where N is not positive.
+fn explained(mut n: [[f64; 5]; 5], mut r: [f64; 5]) -> Option<Gain> {
+    let mut step = 0.0;
+    for i in 0..4 {
+        let pivot = n[i][i];
+        if pivot <= 0.0 || !pivot.is_finite() {
+            return None;
+        }
+        step += r[i] * r[i] / pivot;
+        for j in i + 1..5 {
+            let share = n[j][i] / pivot;
+            r[j] -= share * r[i];
+            for k in i..5 {
+                n[j][k] -= share * n[i][k];
+            }
+        }
+    }
+    let height_db = if n[4][4] > 0.0 { (r[4] / n[4][4]).max(0.0) } else { 0.0 };
+    Some(Gain { step, peak: height_db * height_db * n[4][4], height_db })
+}
