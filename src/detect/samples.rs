@@ -106,10 +106,10 @@ impl Samples {
         self.add_up();
     }
 
-    /// Replaces single wrong samples by their neighbours' mean: where the pulse is several samples
-    /// long no light stands in one alone. `off` is how far a sample may lie, in power, given the mean.
+    /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
+    /// more no light stands in one alone. `off` is how far a sample may lie, in power, given the mean.
     pub fn mend(&mut self, off: impl Fn(f64) -> f64) {
-        if self.pulse < 4.0 {
+        if self.pulse < 2.0 {
             return;
         }
         let mut mended = false;
@@ -118,7 +118,14 @@ impl Samples {
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
             let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
-            if out > off(mean) && out > 4.0 * around {
+            // A pulse of two samples fills half of at least one neighbour.
+            let base = 0.5 * (p[k - 2] + p[k + 2]);
+            let alone = |p: f64| (p - base).abs() < 0.25 * out;
+            let thin = self.pulse < 4.0;
+            if out > off(mean)
+                && out > 4.0 * around
+                && (!thin || (alone(p[k - 1]) && alone(p[k + 1])))
+            {
                 self.power[k] = mean;
                 mended = true;
             }
