@@ -95,6 +95,7 @@ impl Found {
             free_tail: false,
             misfit: 0.03,
             tail_share: self.tail_share,
+            may_droop: self.tail_share.is_some_and(|share| share < 0.0),
             enough: LAST_GAIN,
             window: None,
         };
@@ -180,17 +181,23 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         free_tail: true,
         misfit: 0.03,
         tail_share: None,
+        may_droop: false,
         enough: SEARCH_GAIN,
         window: None,
     };
     let mut fit = first_fit(model, &given)?;
     given.free_pole = Some(fit.model.receiver.pole);
+    if let Some(better) = drooping(&fit, &given) {
+        fit = better;
+        given.may_droop = true;
+    }
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 && fit.layout.place.len() == next.joints.len() {
             given.tail_share = set_tails(&fit, &mut next, noise);
+            given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
         }
         if round > 0 {
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
@@ -424,21 +431,53 @@ fn suspect_tails(model: &mut Model, noise: &Noise) {
 /// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
 const STEP_TAIL: f64 = 0.01;
 
+/// Share of its light that a detector forgets late, from the whole reflections and drops that show it;
+/// negative for one that droops. `None` where none shows it.
+fn tail_share(fit: &Fit) -> Option<f64> {
+    let shown: Vec<(f64, f64)> = (1..fit.model.joints.len())
+        .filter_map(|i| {
+            let joint = &fit.model.joints[i];
+            let (tail, unknown) = joint.tail.zip(fit.layout.tail[i])?;
+            let (light, sigma) = (fit.model.afterglow(i), sigma_of(fit, unknown));
+            let seen = !joint.clipped && tail.abs() > 4.0 * sigma && light > 0.0;
+            seen.then_some((tail / light, sigma / light))
+        })
+        .collect();
+    // A slope's change may look like one droop: all say so, and one beyond doubt.
+    let droops = shown.iter().all(|(share, _)| *share < 0.0)
+        && shown.iter().any(|(share, sigma)| *share < -DROOP_SIGMAS * sigma);
+    let of_one_sign = shown.iter().filter(|(share, _)| droops || *share > 0.0);
+    let weight = |sigma: f64| 1.0 / (sigma * sigma);
+    let total: f64 = of_one_sign.clone().map(|(_, sigma)| weight(*sigma)).sum();
+    let sum: f64 = of_one_sign.map(|(share, sigma)| share * weight(*sigma)).sum();
+    (total > 0.0).then(|| sum / total)
+}
+
+/// The first fit again with tails that lie below their lines, where that explains far more.
+fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
+    if fit.chi2 < 1.5 * fit.cells as f64 {
+        return None;
+    }
+    let mut model = fit.model.clone();
+    for i in 1..model.joints.len() {
+        let tail = -0.002 * model.afterglow(i);
+        if model.joints[i].tail.is_some() && !model.joints[i].clipped {
+            model.joints[i].tail = Some(tail);
+        }
+    }
+    let droops = fit::run(model, &Given { may_droop: true, ..*given })?;
+    let better = droops.chi2 < 0.8 * fit.chi2 && tail_share(&droops).is_some_and(|s| s < 0.0);
+    better.then_some(droops)
+}
+
+/// Sigmas from which a tail below the line is a droop of the receiver.
+const DROOP_SIGMAS: f64 = 15.0;
+
 /// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
 /// and drops show it: the same for all of one detector.
 fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (i, joint) in fit.model.joints.iter().enumerate().skip(1) {
-        let Some((tail, unknown)) = joint.tail.zip(fit.layout.tail[i]) else { continue };
-        let light = fit.model.afterglow(i);
-        let sigma = sigma_of(fit, unknown);
-        if !joint.clipped && tail > 4.0 * sigma && light > 0.0 {
-            let w = (light / sigma).powi(2);
-            sum += w * tail / light;
-            weight += w;
-        }
-    }
-    let share = (weight > 0.0).then(|| sum / weight);
+    let share = tail_share(fit);
+    let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
@@ -448,17 +487,17 @@ fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
         let least =
             (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
         let expected = share.unwrap_or(0.003) * light;
-        if joint.height.is_none() && (i == 0 || expected < STEP_TAIL * behind) {
+        if joint.height.is_none() && (i == 0 || expected.abs() < STEP_TAIL * behind) {
             joint.tail = None;
             continue;
         }
         let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
-            (Some(tail), Some(unknown)) => tail > 3.0 * sigma_of(fit, unknown),
+            (Some(tail), Some(unknown)) => tail * sign > 3.0 * sigma_of(fit, unknown),
             _ => false,
         };
         joint.tail = match (joint.tail, share) {
             (Some(tail), _) if shown => Some(tail),
-            (_, Some(_)) if i > 0 && expected > 0.2 * least => Some(expected),
+            (_, Some(_)) if i > 0 && expected.abs() > 0.2 * least => Some(expected),
             _ if joint.clipped && i > 0 => Some(expected.min(0.5 * joint.height.unwrap_or(0.0))),
             _ => None,
         };

@@ -33,6 +33,8 @@ pub(super) struct Given<'a> {
     pub enough: f64,
     /// Share of a whole reflection's height that its slow tail has, where known.
     pub tail_share: Option<f64>,
+    /// Whether tails may lie below the line: a receiver that droops.
+    pub may_droop: bool,
     /// The stretch that is looked at, in samples from the panel; `None` for all.
     pub window: Option<(f64, f64)>,
 }
@@ -203,7 +205,7 @@ fn tail_reaches(model: &Model, noise: &Noise) -> Vec<f64> {
     let receiver = &model.receiver;
     let least = 0.05 * noise.sigma * (noise.kappa / receiver.pulse).sqrt().min(1.0);
     let of = |joint: &super::model::Joint| {
-        let lengths = (joint.tail.unwrap_or(0.0) / least).max(1.0).ln() + 2.0;
+        let lengths = (joint.tail.unwrap_or(0.0).abs() / least).max(1.0).ln() + 2.0;
         receiver.pulse + receiver.tail * lengths.min(14.0)
     };
     model.joints.iter().map(of).collect()
@@ -393,7 +395,7 @@ impl Work<'_> {
             match self.given.tail_share {
                 Some(share) if n > 0 && !joint.clipped => {
                     let usual = share * model.afterglow(n);
-                    believe(*i, tail, usual, 0.2 * usual + 1e-12);
+                    believe(*i, tail, usual, 0.2 * usual.abs() + 1e-12);
                 }
                 _ => believe(*i, tail, tail, 30.0 * tail.abs() + 30.0 * self.given.noise.sigma),
             }
@@ -578,7 +580,8 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
             let most = if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
-            *tail = (*tail + change[unknown]).clamp(0.0, most.max(0.0));
+            let least = if given.may_droop && !joint.clipped { -most } else { 0.0 };
+            *tail = (*tail + change[unknown]).clamp(least, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {
             *line = Line {
