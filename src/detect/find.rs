@@ -17,6 +17,10 @@ use crate::units::{DB_PER_NEPER, Measured};
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
 const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
 
+/// How many sigmas the reflection of a step stands out that is there for other reasons: by chance, and
+/// over the places tried, of ten thousand splices five look like a connector.
+const REFLECTS: f64 = 4.0;
+
 /// Gain in χ² below which a fit is done: while events still come and go nothing is gained by their
 /// last digits.
 const SEARCH_GAIN: f64 = 1.0;
@@ -223,7 +227,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         fit = fit::run(next, &given).unwrap_or(fit);
     }
     fit = settle(fit, &given, &known);
-    fit = polish::with_heights(fit, &given, threshold);
+    fit = polish::with_heights(fit, &given, REFLECTS);
     fit = drop_weakest(fit, &given, FAINT, 1);
     fit = settle(fit, &given, &known);
     let mut next = fit.model.clone();
