@@ -5,6 +5,7 @@ use super::fit::Fit;
 use super::model::{Behind, Model};
 use super::noise::Noise;
 use super::samples::Samples;
+use super::start::OPEN_END_DB;
 
 /// Where an echo must stand, and how high.
 #[derive(Clone, Copy, Debug)]
@@ -63,9 +64,8 @@ pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expec
                     model.joints[*k].height.unwrap_or(0.0),
                 );
                 let height = a * b * at_e * both;
-                let clipped = [e, i, k].iter().filter(|j| model.joints[***j].clipped).count();
-                let db = 3.0 + unsure + 10.0 * clipped as f64;
-                let factor = 10.0_f64.powf(db / 5.0);
+                let cut: f64 = [e, i, k].iter().map(|j| cut_off(model, **j, scatter)).product();
+                let factor = 10.0_f64.powf((3.0 + unsure) / 5.0) * cut;
                 if height * factor < least {
                     continue;
                 }
@@ -76,6 +76,15 @@ pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expec
         }
     }
     found
+}
+
+/// How many times higher than it is fitted a reflection may be of which the receiver saw the foot
+/// alone: up to what glass against air reflects, and a hundred times where the fibre tells no more.
+fn cut_off(model: &Model, i: usize, scatter: f64) -> f64 {
+    let joint = &model.joints[i];
+    let line = model.before(i).or(model.behind(i)).map_or(0.0, |line| line.power(joint.x));
+    let most = 10.0_f64.powf(OPEN_END_DB / 10.0) / scatter * line;
+    if joint.clipped { (most / joint.height.unwrap_or(most)).max(100.0) } else { 1.0 }
 }
 
 /// Joints that reflect and are no echoes themselves, in order.
