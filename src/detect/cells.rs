@@ -93,7 +93,11 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
             mean,
             lo,
             hi,
-            blind: start < recovered || hidden || inside || in_toe(model, lo, start, end),
+            blind: start < recovered
+                || hidden
+                || inside
+                || in_toe(model, lo, start, end)
+                || in_merged(model, lo, start, end),
         });
         k = b;
     }
@@ -112,6 +116,16 @@ fn in_toe(model: &Model, from: usize, start: f64, end: f64) -> bool {
         };
         let (from, to) = (joint.x - before, joint.x + until);
         joint.height.is_some_and(|h| h > 0.0) && start < to && end > from
+    })
+}
+
+/// Whether samples `start..=end` lie where the later of several reflections in one end, which one
+/// rectangle cannot follow: they are no more than a pulse apart.
+fn in_merged(model: &Model, from: usize, start: f64, end: f64) -> bool {
+    let receiver = &model.receiver;
+    model.joints[from..].iter().take_while(|joint| joint.x < end).any(|joint| {
+        let (a, b) = (0.4 * receiver.pulse, 2.0 * receiver.pulse + 10.0 * receiver.pole);
+        joint.places > 1 && joint.height.is_some() && start < joint.x + b && end > joint.x + a
     })
 }
 

@@ -377,7 +377,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         let joint = &model.joints[*i];
         let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
         let least = (30.0 * given.noise.sigma).max(3.0 * line);
-        !joint.clipped && joint.height.is_some_and(|h| h > least)
+        !joint.clipped && joint.places == 1 && joint.height.is_some_and(|h| h > least)
     };
     let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
     let i = (1..model.joints.len())

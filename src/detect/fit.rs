@@ -104,6 +104,9 @@ impl Fit {
     }
 }
 
+/// Relative misfit of the edges of several reflections in one.
+const MERGED_MISFIT: f64 = 0.3;
+
 /// Relative misfit of a slow tail's shape: one exponential stands for what may be two.
 pub(super) const TAIL_MISFIT: f64 = 0.05;
 
@@ -432,9 +435,14 @@ impl Work<'_> {
                 let peak = height * shape.rect;
                 parts.fitted += peak;
                 parts.peaks += peak.max(0.0);
-                parts.misfit += (edge * height * shape.by_place).powi(2) + (ripple * peak).powi(2);
                 by_place -= height * shape.by_place;
-                by_pole += height * shape.by_pole;
+                let off = if joint.places == 1 {
+                    by_pole += height * shape.by_pole;
+                    edge
+                } else {
+                    edge * (MERGED_MISFIT / self.given.misfit) // says nothing of the poles
+                };
+                parts.misfit += (off * height * shape.by_place).powi(2) + (ripple * peak).powi(2);
                 if let Some(unknown) = layout.height[i] {
                     row.push((unknown, shape.rect));
                 }
