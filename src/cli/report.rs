@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use rayon::prelude::*;
-use strandline::job::Review;
+use strandline::job::{Review, TestVerdict};
 use strandline::plan::Plan;
 use strandline::report::{escape, page, pdf, review, sheets, workbook};
 use strandline::{disk, source};
@@ -76,14 +76,15 @@ struct Traces {
     drawn: Vec<pdf::Drawn>,
 }
 
-/// Every measurement that counts, made ready for both pages: each file is read again, once and several
-/// at a time, so that a job's samples are never all in memory.
+/// Every measurement that counts, made ready for both pages, and for the one for browsers what was
+/// superseded or is surplus: each file is read again, once and several at a time, so that a job's samples
+/// are never all in memory.
 fn traces(review: &Review, plan: &Plan) -> Result<Traces, String> {
     let rows: Vec<(usize, usize)> = review
         .rows
         .iter()
         .enumerate()
-        .filter(|(_, row)| row.counts)
+        .filter(|(_, row)| row.counts || beside(row.verdict))
         .filter_map(|(n, row)| Some((n, row.test?)))
         .collect();
     let ready = |&(row, test): &(usize, usize)| {
@@ -91,7 +92,8 @@ fn traces(review: &Review, plan: &Plan) -> Result<Traces, String> {
         let content = test.read()?;
         let ready = test.trace(plan, &source::Options::default()).and_then(|trace| {
             let packed = page::packed(row, rows.len(), &trace, content, plan).map_err(said)?;
-            Ok((packed, pdf::Drawn::of(&trace, content, plan)))
+            let counts = review.rows[row].counts;
+            Ok((packed, pdf::Drawn::of(&trace, content, plan).filter(|_| counts)))
         });
         Some(ready.map_err(|error| format!("{}: {error}", test.path.display())))
     };
@@ -103,6 +105,10 @@ fn traces(review: &Review, plan: &Plan) -> Result<Traces, String> {
         traces.drawn.extend(drawn);
     }
     Ok(traces)
+}
+
+fn beside(verdict: TestVerdict) -> bool {
+    matches!(verdict, TestVerdict::Superseded | TestVerdict::Surplus)
 }
 
 /// The date of a document: SOURCE_DATE_EPOCH where that is set, else when the last trace was taken.

@@ -1,7 +1,7 @@
 // Jobs to review: the demo job, one whose labels are hostile, one of 144 fibres. All are invented.
 
 import { execFileSync, spawnSync } from "node:child_process";
-import { mkdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { copyFileSync, mkdirSync, readFileSync, readdirSync, rmSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 
 export const root = process.env.ROOT;
@@ -23,6 +23,21 @@ export function reviewed(name, folder, plan) {
 }
 
 export const demo = () => reviewed("demo", "traces/job", "traces/job/plan.toml");
+
+/**
+ * The demo job by a plan that asks for 1550 nm alone and accepts the splice of fibre 4, with a second measurement
+ * of fibre 7 from end a, later than the first by the time in the file (it is fibre 8's under another label).
+ */
+export function beside() {
+  const folder = join(work, "beside"), demo_job = join(root, "traces/job");
+  rmSync(folder, { recursive: true, force: true });
+  mkdirSync(folder, { recursive: true });
+  for (const name of readdirSync(demo_job).filter((n) => n.endsWith(".sor"))) copyFileSync(join(demo_job, name), join(folder, name));
+  run(["relabel", join(demo_job, "HFL-44_008_1550_AB.sor"), "--set", "fiber=007", "-o", join(folder, "again")]);
+  const text = readFileSync(join(demo_job, "plan.toml"), "utf8").replace("wavelengths_nm = [1310, 1550]", "wavelengths_nm = [1550]");
+  writeFileSync(join(folder, "plan.toml"), `${text}\n[[waiver]]\nfiber = 4\nwhere = "C2"\nreason = "to be cut out <b>in</b> spring"\nby = "A. Nobody"\n`);
+  return reviewed("beside", folder, join(folder, "plan.toml"));
+}
 
 /** Text that would act if it were taken for anything but text. */
 export const HOSTILE = {

@@ -7,6 +7,8 @@ With `layout` only that no word leaves the page or lies over another is looked a
 be shown whole. Every figure of review.json that the record shows has to stand in its text: of each fibre its joints and
 links, of the cable its matrix, its losses at joints, its files with their hashes. A figure that is shown
 may differ from the document's by no more than half of its last digit.
+
+It is read a second time as a program does that reads aloud: by its tags.
 """
 import json
 import re
@@ -17,7 +19,7 @@ MEASURED = r"(-?[\d.]+)(?: ± ([\d.]+))?"
 
 
 def poppler(*arguments):
-    return subprocess.run(arguments, check=True, capture_output=True, text=True).stdout
+    return subprocess.run(arguments, check=True, capture_output=True, text=True, encoding="utf-8").stdout
 
 
 def rounded(shown, value):
@@ -140,6 +142,55 @@ def check_layout(record):
     return number
 
 
+def parts(record):
+    """The document's parts in their order: depth, what it is, its own text."""
+    found = []
+    for line in poppler("pdfinfo", "-struct-text", record).splitlines():
+        depth, line = len(line) - len(line.lstrip(" ")), line.strip()
+        text = re.fullmatch(r'"(.*)"', line)
+        kind = re.match(r"(Document|H\d|P|Table|TR|TH|TD|Figure)\b", line)
+        if text and found:
+            found[-1][2] += text[1]
+        elif kind:
+            found.append([depth, kind[1], ""])
+    return found
+
+
+def check_tags(record, document, text):
+    """Every word belongs to a part, headings go down step by step, tables are even, pictures are told in words."""
+    about = poppler("pdfinfo", record)
+    holds(re.search(r"^Tagged: +yes$", about, flags=re.M), "it is not tagged")
+    title = re.search(r"^Title: +(.*)$", about, flags=re.M)
+    holds(title and len(title[1]) > 10, "it has no title")
+    with open(record, "rb") as file:
+        raw = file.read()
+    holds(b"/Lang(en)" in raw, "it does not say its language")
+    found = parts(record)
+    kinds = [kind for _, kind, _ in found]
+    levels = [int(kind[1]) for kind in kinds if re.fullmatch(r"H\d", kind)]
+    holds(levels[:1] == [1] and levels.count(1) == 1, f"headings begin {levels[:3]}")
+    holds(all(b <= a + 1 for a, b in zip(levels, levels[1:])), f"a level of headings is left out: {levels}")
+    headed = {int(n) for kind, n in re.findall(r"(H2)\nFibre (\d+),", "\n".join(f"{k}\n{t}" for _, k, t in found))}
+    holds(headed == {fiber["fiber"] for fiber in document["fibers"]}, f"headings of fibres {sorted(headed)}")
+    figures = kinds.count("Figure")
+    drawn = {t["fiber"] for t in document["tests"] if t["file"] and t["fiber"] in headed and t["verdict"] != "unreadable"}
+    holds(figures == raw.count(b"/S/Figure") == raw.count(b"/Alt"), f"{figures} pictures, not each told in words")
+    holds(figures == 2 * len(drawn), f"{figures} pictures of {len(drawn)} fibres")
+    widths = []
+    for kind in kinds:
+        if kind == "Table":
+            widths.append([])
+        elif kind == "TR":
+            widths[-1].append(0)
+        elif kind in ("TH", "TD"):
+            widths[-1][-1] += 1
+    holds(widths and all(len(set(rows)) == 1 and len(rows) > 1 for rows in widths), f"cells in rows of tables: {widths}")
+    read = words("".join(part[2] for part in found))
+    unread = {word for word in text.split() if words(word) not in read}
+    holds(not unread, f"words of no part: {sorted(unread)[:9]}")
+    return len(found)
+
+
 def words(text):
     return re.sub(r"\s+", "", text)
 
@@ -179,13 +230,14 @@ def main():
     for key in ("instrument", "serial"):
         for value in {test[key] for test in document["tests"]} - {None, ""}:
             holds(len(value) > 40 or value in text, f"{key} {value} is not named")
+    tags = check_tags(record, document, text)
     fonts = poppler("pdffonts", record).splitlines()[2:]
     holds(fonts and all(re.search(r" yes yes yes +\d", line) for line in fonts), f"fonts not embedded, cut and searchable: {fonts}")
     safety = [line for line in open("docs/safety.md", encoding="utf-8") if line.startswith("- **")]
     for line in safety:
         lead = line[2:].split("**")[1]
         holds(words(lead) in words(text), f"the safety note lacks: {lead}")
-    print(f"{len(pages)} pages, {figures} figures as in the document, {len(fonts)} fonts embedded")
+    print(f"{len(pages)} pages, {figures} figures as in the document, {tags} tagged parts, {len(fonts)} fonts embedded")
 
 
 if __name__ == "__main__":

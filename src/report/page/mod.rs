@@ -142,6 +142,15 @@ struct PlanFacts<'a> {
     joints: Vec<JointFacts<'a>>,
     connector_limit_db: Option<f64>,
     confidence: f64,
+    waivers: Vec<WaiverFacts<'a>>,
+}
+
+/// A deviation that the plan accepts.
+#[derive(Serialize)]
+struct WaiverFacts<'a> {
+    fiber: u32,
+    place: &'a str,
+    says: String,
 }
 
 #[derive(Serialize)]
@@ -163,6 +172,11 @@ fn plan_facts(plan: &Plan) -> PlanFacts<'_> {
         },
         limit_db: plan.joint_limit_db(joint.kind),
     });
+    let waivers = plan.waivers.iter().map(|waiver| WaiverFacts {
+        fiber: waiver.fiber,
+        place: &waiver.place,
+        says: waiver.words(),
+    });
     PlanFacts {
         job: &plan.job.name,
         site: &plan.job.site,
@@ -174,6 +188,7 @@ fn plan_facts(plan: &Plan) -> PlanFacts<'_> {
         joints: joints.collect(),
         connector_limit_db: plan.limits.connector_db,
         confidence: plan.limits.confidence,
+        waivers: waivers.collect(),
     }
 }
 

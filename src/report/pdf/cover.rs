@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Source;
 use super::face::Weight;
-use super::paper::{Cell, INK, INSIDE, Item, MARGIN, Paper, Stand};
+use super::paper::{Cell, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use crate::plan::{LinkLimit, Part, Plan};
 use crate::report::review::Document;
 
@@ -16,7 +16,10 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     let plan = source.plan;
     paper.y += 26.0;
     let (x, room) = (MARGIN, INSIDE);
-    paper.text((x, paper.y), room, 24.0, Weight::Bold, &plan.cable.id);
+    let title = Role::Heading(1, paper.faces.shown(&plan.cable.id));
+    paper.part(title, |paper| {
+        paper.text((x, paper.y), room, 24.0, Weight::Bold, &plan.cable.id);
+    });
     paper.y += 22.0;
     let ends = format!("{} to {}", plan.cable.ends[0], plan.cable.ends[1]);
     paper.text((x, paper.y), room, 14.0, Weight::Regular, &ends);
@@ -85,21 +88,22 @@ fn fact(paper: &mut Paper, key: &str, value: &str) {
         return;
     }
     let value = paper.faces.shown(value);
-    for (n, line) in
-        paper.faces.wrap(&value, 9.0, Weight::Regular, INSIDE - 110.0).into_iter().enumerate()
-    {
-        paper.need(12.5);
-        paper.y += 12.5;
-        if n == 0 {
-            paper.text((MARGIN, paper.y), 105.0, 9.0, Weight::Bold, key);
+    let lines = paper.faces.wrap(&value, 9.0, Weight::Regular, INSIDE - 110.0);
+    paper.part(Role::Paragraph, |paper| {
+        for (n, line) in lines.into_iter().enumerate() {
+            paper.need(12.5);
+            paper.y += 12.5;
+            if n == 0 {
+                paper.text((MARGIN, paper.y), 105.0, 9.0, Weight::Bold, &format!("{key} "));
+            }
+            paper.text((MARGIN + 110.0, paper.y), INSIDE - 110.0, 9.0, Weight::Regular, &line);
         }
-        paper.text((MARGIN + 110.0, paper.y), INSIDE - 110.0, 9.0, Weight::Regular, &line);
-    }
+    });
 }
 
 fn job(paper: &mut Paper, source: &Source, document: &Document) {
     let plan = source.plan;
-    paper.heading("Job and cable", 11.0, 60.0);
+    paper.heading("Job and cable", 2, 11.0, 60.0);
     fact(paper, "job", &plan.job.name);
     fact(paper, "site", &plan.job.site);
     fact(paper, "operator", &plan.job.operator);
@@ -129,7 +133,7 @@ fn instruments(paper: &mut Paper, document: &Document) {
             *used.entry((instrument, serial)).or_default() += 1;
         }
     }
-    paper.heading("Instruments, as the files name them", 11.0, 40.0);
+    paper.heading("Instruments, as the files name them", 2, 11.0, 40.0);
     let columns = [
         ("instrument".into(), 250.0, Stand::Left),
         ("serial numbers".into(), 181.0, Stand::Left),
@@ -205,7 +209,7 @@ fn origin(plan: &Plan, part: Part, value: f64) -> String {
 }
 
 fn limits(paper: &mut Paper, plan: &Plan) {
-    paper.heading("Limits and their sources", 11.0, 40.0);
+    paper.heading("Limits and their sources", 2, 11.0, 40.0);
     let rows: Vec<Vec<Cell>> = limit_rows(plan)
         .into_iter()
         .map(|(what, limit, from)| [what, limit, from].map(Cell::plain).to_vec())
@@ -228,7 +232,7 @@ fn limits(paper: &mut Paper, plan: &Plan) {
 }
 
 fn deviations(paper: &mut Paper, plan: &Plan) {
-    paper.heading("Accepted deviations", 11.0, 30.0);
+    paper.heading("Accepted deviations", 2, 11.0, 30.0);
     if plan.waivers.is_empty() {
         paper.paragraph("None.", 9.0, Weight::Regular, 0.0);
     }
@@ -253,7 +257,7 @@ fn method(paper: &mut Paper, plan: &Plan) {
         format!("For a verdict on a loss the linearity of the instrument's scale, {} dB a dB, one standard deviation, is added. A figure passes where the probability that the true value is within its limit is at least {}, fails where it is at most {}, and is undecided between (JCGM 106:2012).", limits.linearity_db_per_db, percent(limits.confidence), percent(1.0 - limits.confidence)),
         "Not in the uncertainties: a wrong group index, the calibration of the instrument's distance scale, receivers that ring or droop. A trace shows one wavelength at one moment; it does not show that the fibre is still so.".to_owned(),
     ];
-    paper.heading("Method and uncertainty", 11.0, 40.0);
+    paper.heading("Method and uncertainty", 2, 11.0, 40.0);
     for line in says {
         paper.paragraph(&line, 8.5, Weight::Regular, 0.0);
     }
@@ -285,7 +289,7 @@ fn safety(paper: &mut Paper) {
         if let Some(title) = text.strip_prefix("# ") {
             paper.need(320.0);
             paper.bookmark(title, true);
-            paper.heading(title, 11.0, 40.0);
+            paper.heading(title, 2, 11.0, 40.0);
         } else if let Some(point) = text.strip_prefix("- ") {
             paper.paragraph(&format!("– {}", plain(point)), 8.5, Weight::Regular, 8.0);
         } else if !text.is_empty() {

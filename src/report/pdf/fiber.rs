@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::face::Weight;
-use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Stand};
+use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::picture::{self, Drawn, Frame, Place, Window};
 use super::{Source, finding, with_sigma};
 use crate::job::Direction;
@@ -40,7 +40,7 @@ pub(super) fn put(
         "Fibre {}, {} in the {} tube{length}: {}",
         own.fiber, own.color, own.tube_color, own.verdict
     );
-    paper.heading(&title, 10.5, 0.0);
+    paper.heading(&title, 2, 10.5, 0.0);
     pictures(paper, source, own, picture);
     links(paper, document, own);
     joints(paper, own);
@@ -89,15 +89,33 @@ fn pictures(paper: &mut Paper, source: &Source, own: &FiberData, height: f32) {
         let end = if direction == Direction::AToB { "a" } else { "b" };
         let cut = if window.cuts(&traces) { "; peaks cut" } else { "" };
         let head = format!("from end {end}: dB over metres from end a{cut}");
-        paper.text((x, y - 10.0), 178.0, 6.0, Weight::Bold, &head);
-        if traces.is_empty() {
-            let at = (x + 8.0, y + 0.5 * height);
-            paper.text(at, 200.0, 8.0, Weight::Regular, "no trace from this end");
-        }
-        picture::put(paper, frame, window, &traces, &places, nm);
-        legend(paper, (x + frame.width, y - 10.0), nm);
+        let says = said_of_picture(own.fiber, end, &traces, nm);
+        let around = [x - 18.0, y - 18.0, frame.width + 20.0, height + 28.0];
+        let page = paper.pages.len() - 1;
+        paper.part(Role::Figure { says, page, frame: around }, |paper| {
+            paper.text((x, y - 10.0), 178.0, 6.0, Weight::Bold, &head);
+            if traces.is_empty() {
+                let at = (x + 8.0, y + 0.5 * height);
+                paper.text(at, 200.0, 8.0, Weight::Regular, "no trace from this end");
+            }
+            picture::put(paper, frame, window, &traces, &places, nm);
+            legend(paper, (x + frame.width, y - 10.0), nm);
+        });
     }
     paper.y = y + height + 12.0;
+}
+
+/// A picture in words, for whoever cannot see it.
+fn said_of_picture(fiber: u32, end: &str, traces: &[&Drawn], nm: &[u16]) -> String {
+    let seen = nm.iter().filter(|w| traces.iter().any(|d| d.wavelength_nm() == **w));
+    let seen: Vec<String> = seen.map(|w| format!("{w} nm")).collect();
+    if seen.is_empty() {
+        return format!("Fibre {fiber}: no trace from end {end}.");
+    }
+    format!(
+        "Traces of fibre {fiber} from end {end} at {}: level in dB over metres from end a. What they show stands in the tables below.",
+        seen.join(" and ")
+    )
 }
 
 /// Each wavelength's line with its name, ending at a place.

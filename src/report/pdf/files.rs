@@ -2,51 +2,28 @@
 
 use super::Source;
 use super::face::Weight;
-use super::paper::{FAINT, INSIDE, Item, MARGIN, Paper, SHADE};
-use crate::report::review::Document;
+use super::paper::{FAINT, INSIDE, Item, MARGIN, Paper, Role, SHADE};
+use crate::report::review::{Document, TestData};
 
 pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     paper.new_page();
     paper.bookmark("Source files", false);
-    paper.heading("Source files", 14.0, 60.0);
+    paper.heading("Source files", 2, 14.0, 60.0);
     let says = format!(
         "{} files. A file is the one that was measured if its SHA-256 (FIPS 180-4) is the one given here. Times are those of the instruments' clocks.",
         source.review.tests.len()
     );
     paper.paragraph(&says, 8.5, Weight::Regular, 0.0);
-    head(paper);
-    for test in &document.tests {
-        let Some(file) = &test.file else { continue };
-        if paper.room() < 2.0 * LINE {
-            paper.new_page();
-            head(paper);
+    paper.part(Role::Table, |paper| {
+        head(paper);
+        for test in &document.tests {
+            if paper.room() < 2.0 * LINE {
+                paper.new_page();
+                paper.aside(head);
+            }
+            row(paper, test);
         }
-        let what = match (test.fiber, test.wavelength_nm, test.direction) {
-            (Some(fiber), Some(nm), Some(way)) => format!("fibre {fiber}, {nm} nm {way}"),
-            _ => "unknown".to_owned(),
-        };
-        let what = match test.verdict {
-            "surplus" | "superseded" | "unreadable" => test.verdict.to_owned() + ": " + &what,
-            _ => what,
-        };
-        let text = |text: &Option<String>| text.clone().unwrap_or_default();
-        line(
-            paper,
-            [file, &what, &text(&test.measured_at), &text(&test.operator)],
-            Weight::Regular,
-        );
-        paper.y += LINE;
-        paper.text(
-            (MARGIN + 10.0, paper.y),
-            INSIDE - 10.0,
-            SIZE,
-            Weight::Regular,
-            &text(&test.sha256),
-        );
-        let points = vec![(MARGIN, paper.y + 3.0), (MARGIN + INSIDE, paper.y + 3.0)];
-        paper.put(Item::Line { points, color: FAINT, thick: 0.3, dash: None });
-        paper.y += 2.0;
-    }
+    });
     paper.y += 10.0;
     let text = format!(
         "Made with strandline {} from the plan with the SHA-256 {}.",
@@ -54,6 +31,26 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
         source.plan_sha256
     );
     paper.paragraph(&text, 8.5, Weight::Regular, 0.0);
+}
+
+/// One file: what it is, and its hash below its name.
+fn row(paper: &mut Paper, test: &TestData) {
+    let Some(file) = &test.file else { return };
+    let what = match (test.fiber, test.wavelength_nm, test.direction) {
+        (Some(fiber), Some(nm), Some(way)) => format!("fibre {fiber}, {nm} nm {way}"),
+        _ => "unknown".to_owned(),
+    };
+    let what = match test.verdict {
+        "surplus" | "superseded" | "unreadable" => test.verdict.to_owned() + ": " + &what,
+        _ => what,
+    };
+    let text = |text: &Option<String>| text.clone().unwrap_or_default();
+    let (at, who) = (text(&test.measured_at), text(&test.operator));
+    line(paper, [file, &what, &at, &who], &text(&test.sha256), Role::Cell);
+    paper.y += LINE;
+    let points = vec![(MARGIN, paper.y + 3.0), (MARGIN + INSIDE, paper.y + 3.0)];
+    paper.put(Item::Line { points, color: FAINT, thick: 0.3, dash: None });
+    paper.y += 2.0;
 }
 
 const SIZE: f32 = 6.6;
@@ -65,16 +62,28 @@ fn head(paper: &mut Paper) {
     let titles = ["file, below it its SHA-256", "measurement", "time", "operator"];
     let (y, height) = (paper.y + 2.0, LINE + 2.0);
     paper.put(Item::Area { x: MARGIN, y, width: INSIDE, height, color: SHADE });
-    line(paper, titles, Weight::Bold);
+    line(paper, titles, "", Role::Head);
     paper.y += 3.0;
 }
 
-fn line(paper: &mut Paper, texts: [&str; 4], weight: Weight) {
+/// The cells of a row, and what stands below the first.
+fn line(paper: &mut Paper, texts: [&str; 4], below: &str, role: Role) {
+    let weight = if role == Role::Head { Weight::Bold } else { Weight::Regular };
     paper.y += LINE;
-    for (n, (text, (from, room))) in texts.into_iter().zip(COLUMNS).enumerate() {
-        let shown = paper.faces.shown(text);
-        // Of a path the end says more than the beginning.
-        let shown = if n == 0 { paper.faces.cut_front(&shown, SIZE, weight, room) } else { shown };
-        paper.text((MARGIN + from, paper.y), room, SIZE, weight, &shown);
-    }
+    paper.part(Role::Row, |paper| {
+        for (n, (text, (from, room))) in texts.into_iter().zip(COLUMNS).enumerate() {
+            let shown = paper.faces.shown(text);
+            // Of a path the end says more than the beginning.
+            let shown =
+                if n == 0 { paper.faces.cut_front(&shown, SIZE, weight, room) } else { shown };
+            let shown = paper.faces.cut(&shown, SIZE, weight, room);
+            let (x, y, size) = (MARGIN + from, paper.y, SIZE);
+            paper.part(role.clone(), |paper| {
+                paper.put(Item::Text { x, y, size, weight, text: shown + " " });
+                if n == 0 && !below.is_empty() {
+                    paper.text((x + 10.0, y + LINE), INSIDE - 10.0, SIZE, weight, below);
+                }
+            });
+        }
+    });
 }

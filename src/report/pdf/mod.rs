@@ -77,14 +77,18 @@ fn feet(paper: &mut Paper, source: &Source) {
     let whose = format!("strandline {}, plan {hash}…, cable {cable}", env!("CARGO_PKG_VERSION"));
     for (n, page) in std::mem::take(&mut paper.pages).into_iter().enumerate() {
         paper.pages.push(page);
-        let points = vec![(MARGIN, HEIGHT - 48.0), (WIDTH - MARGIN, HEIGHT - 48.0)];
-        paper.put(paper::Item::Line { points, color: paper::FAINT, thick: 0.5, dash: None });
-        let room = INSIDE - 80.0;
-        paper.text((MARGIN, HEIGHT - 38.0), room, 7.0, Weight::Regular, CAUTION);
-        paper.text((MARGIN, HEIGHT - 28.0), room, 7.0, Weight::Regular, &whose);
         let number = format!("page {} of {of}", n + 1);
-        paper.text_before((WIDTH - MARGIN, HEIGHT - 28.0), 1.0, 7.0, &number);
+        paper.aside(|paper| foot(paper, &whose, &number));
     }
+}
+
+fn foot(paper: &mut Paper, whose: &str, number: &str) {
+    let points = vec![(MARGIN, HEIGHT - 48.0), (WIDTH - MARGIN, HEIGHT - 48.0)];
+    paper.put(paper::Item::Line { points, color: paper::FAINT, thick: 0.5, dash: None });
+    let room = INSIDE - 80.0;
+    paper.text((MARGIN, HEIGHT - 38.0), room, 7.0, Weight::Regular, CAUTION);
+    paper.text((MARGIN, HEIGHT - 28.0), room, 7.0, Weight::Regular, whose);
+    paper.text_before((WIDTH - MARGIN, HEIGHT - 28.0), 1.0, 7.0, number);
 }
 
 /// A finding in a paragraph: what is the matter and what to do.

@@ -32,6 +32,38 @@ pub(super) enum Item {
     Line { points: Vec<(f32, f32)>, color: Color, thick: f32, dash: Option<f32> },
 }
 
+/// What a part of the document is to a program that reads it aloud.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Role {
+    /// A heading: its level from 1, and its words.
+    Heading(u16, String),
+    Paragraph,
+    /// Rows of cells.
+    Table,
+    Row,
+    /// The cell at the head of a column.
+    Head,
+    Cell,
+    /// A picture: what to say of it, its page, and its upper left corner, width and height.
+    Figure {
+        says: String,
+        page: usize,
+        frame: [f32; 4],
+    },
+}
+
+/// A part of the document, in the order of reading.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Part {
+    pub role: Role,
+    /// The part around it, by its number.
+    pub inside: Option<usize>,
+}
+
+/// What stands on a page, each with the part it belongs to. `None`: what only looks so, such as lines,
+/// and what every page repeats; nobody reads that aloud.
+pub(super) type Page = Vec<(Option<usize>, Item)>;
+
 /// A place that the reader's program lists.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Bookmark {
@@ -88,19 +120,57 @@ pub(super) fn tint(word: &str) -> Option<Color> {
 /// All pages so far, and where the next thing goes.
 pub(super) struct Paper {
     pub faces: Faces,
-    pub pages: Vec<Vec<Item>>,
+    pub pages: Vec<Page>,
+    pub parts: Vec<Part>,
     pub bookmarks: Vec<Bookmark>,
     pub y: f32,
+    /// The part that is being written. `None`: each text is a paragraph of its own.
+    open: Option<usize>,
+    /// Whether what is written belongs to no part.
+    aside: bool,
 }
 
 impl Paper {
     pub(super) fn new(faces: Faces) -> Paper {
-        Paper { faces, pages: vec![Vec::new()], bookmarks: Vec::new(), y: MARGIN }
+        Paper {
+            faces,
+            pages: vec![Vec::new()],
+            parts: Vec::new(),
+            bookmarks: Vec::new(),
+            y: MARGIN,
+            open: None,
+            aside: false,
+        }
+    }
+
+    /// Writes what belongs together as one part.
+    pub(super) fn part(&mut self, role: Role, write: impl FnOnce(&mut Paper)) {
+        if self.aside {
+            return write(self);
+        }
+        let around = self.open;
+        self.parts.push(Part { role, inside: around });
+        self.open = Some(self.parts.len() - 1);
+        write(self);
+        self.open = around;
+    }
+
+    /// Writes what stands on a page again and again, or only looks so: it is of no part.
+    pub(super) fn aside(&mut self, write: impl FnOnce(&mut Paper)) {
+        let before = std::mem::replace(&mut self.aside, true);
+        write(self);
+        self.aside = before;
     }
 
     pub(super) fn put(&mut self, item: Item) {
+        let is_text = matches!(item, Item::Text { .. });
+        if is_text && self.open.is_none() && !self.aside {
+            return self.part(Role::Paragraph, |paper| paper.put(item));
+        }
+        let reads = |n: &usize| is_text || matches!(self.parts[*n].role, Role::Figure { .. });
+        let part = self.open.filter(reads).filter(|_| !self.aside);
         if let Some(page) = self.pages.last_mut() {
-            page.push(item);
+            page.push((part, item));
         }
     }
 
@@ -149,42 +219,52 @@ impl Paper {
         self.text((at.0 - share * width, at.1), width + 1.0, size, Weight::Regular, &text);
     }
 
-    /// A heading, kept together with `below` points of what follows.
-    pub(super) fn heading(&mut self, text: &str, size: f32, below: f32) {
+    /// A heading of a level from 1, kept together with `below` points of what follows.
+    pub(super) fn heading(&mut self, text: &str, level: u16, size: f32, below: f32) {
         self.need(size + 14.0 + below);
         self.y += size + 8.0;
-        self.text((MARGIN, self.y), INSIDE, size, Weight::Bold, text);
+        let at = (MARGIN, self.y);
+        self.part(Role::Heading(level, self.faces.shown(text)), |paper| {
+            paper.text(at, INSIDE, size, Weight::Bold, text);
+        });
         self.y += 6.0;
     }
 
     /// Lines of text over the page's width, `indent` from the left.
     pub(super) fn paragraph(&mut self, text: &str, size: f32, weight: Weight, indent: f32) {
         let text = self.faces.shown(text);
-        for line in self.faces.wrap(&text, size, weight, INSIDE - indent) {
-            self.need(1.35 * size);
-            self.y += 1.35 * size;
-            self.text((MARGIN + indent, self.y), INSIDE - indent, size, weight, &line);
-        }
+        self.part(Role::Paragraph, |paper| {
+            for line in paper.faces.wrap(&text, size, weight, INSIDE - indent) {
+                paper.need(1.35 * size);
+                paper.y += 1.35 * size;
+                // The blank at its end keeps the words of two lines apart where they are read aloud.
+                let (x, y, text) = (MARGIN + indent, paper.y, line + " ");
+                paper.put(Item::Text { x, y, size, weight, text });
+            }
+        });
         self.y += 0.4 * size;
     }
 
     /// A table from the left margin; its heading stands again on each page it reaches.
     pub(super) fn table(&mut self, columns: &[Column], rows: &[Vec<Cell>], size: f32) {
-        let mut headed = false;
-        for row in rows {
-            let lines = columns
-                .iter()
-                .zip(row)
-                .map(|((_, width, stand), cell)| self.lines_of(cell, *width, *stand, size).len())
-                .max();
-            let height = 1.45 * size * lines.unwrap_or(1).max(1) as f32;
-            if !headed || self.room() < height {
-                self.need(height + 2.0 * size);
-                self.head(columns, size);
+        self.part(Role::Table, |paper| {
+            let mut headed = false;
+            for row in rows {
+                let lines = columns.iter().zip(row).map(|((_, width, stand), cell)| {
+                    paper.lines_of(cell, *width, *stand, size).len()
+                });
+                let height = 1.45 * size * lines.max().unwrap_or(1).max(1) as f32;
+                if !headed {
+                    paper.need(height + 2.0 * size);
+                    paper.head(columns, size);
+                } else if paper.room() < height {
+                    paper.need(height + 2.0 * size);
+                    paper.aside(|paper| paper.head(columns, size));
+                }
                 headed = true;
+                paper.part(Role::Row, |paper| paper.row(columns, row, size, height));
             }
-            self.row(columns, row, size, height);
-        }
+        });
         self.y += size;
     }
 
@@ -193,13 +273,15 @@ impl Paper {
         let width = columns.iter().map(|c| c.1).sum();
         let y = self.y;
         self.put(Item::Area { x: MARGIN, y, width, height, color: SHADE });
-        let mut x = MARGIN;
-        for (title, width, stand) in columns {
-            let cell = Cell { weight: Weight::Bold, ..Cell::plain(title.as_str()) };
-            let stand = if *stand == Stand::Right { Stand::Right } else { Stand::Left };
-            self.cell((x, y), &cell, *width, stand, size);
-            x += width;
-        }
+        self.part(Role::Row, |paper| {
+            let mut x = MARGIN;
+            for (title, width, stand) in columns {
+                let cell = Cell { weight: Weight::Bold, ..Cell::plain(title.as_str()) };
+                let stand = if *stand == Stand::Right { Stand::Right } else { Stand::Left };
+                paper.part(Role::Head, |paper| paper.cell((x, y), &cell, *width, stand, size));
+                x += width;
+            }
+        });
         self.y += height;
     }
 
@@ -209,7 +291,7 @@ impl Paper {
             if let Some(color) = cell.behind {
                 self.put(Item::Area { x, y, width: width - 1.0, height: height - 0.6, color });
             }
-            self.cell((x, y), cell, *width, *stand, size);
+            self.part(Role::Cell, |paper| paper.cell((x, y), cell, *width, *stand, size));
             x += width;
         }
         self.y += height;
@@ -234,13 +316,17 @@ impl Paper {
             x += MARK_ROOM * size;
         }
         let weight = cell.weight;
-        for (n, text) in self.lines_of(cell, width, stand, size).into_iter().enumerate() {
+        let lines = self.lines_of(cell, width, stand, size);
+        let last = lines.len().max(1) - 1;
+        for (n, mut text) in lines.into_iter().enumerate() {
             let own = self.faces.width(&text, size, weight);
             let from = if stand == Stand::Right { at.0 + width - PADDING - own } else { x };
             let y = at.1 + size * (1.1 + 1.45 * n as f32);
-            if !text.is_empty() {
-                self.put(Item::Text { x: from, y, size, weight, text });
+            if n < last {
+                text.push(' '); // see `paragraph`
             }
+            // A blank one too: each row has as many cells as the table has columns.
+            self.put(Item::Text { x: from, y, size, weight, text });
         }
     }
 
@@ -306,11 +392,12 @@ mod tests {
     use super::*;
 
     fn texts(paper: &Paper) -> Vec<(usize, f32, f32, f32, String)> {
-        let of = |(n, page): (usize, &Vec<Item>)| {
-            let texts = page.iter().filter_map(|item| match item {
+        let of = |(n, page): (usize, &Page)| {
+            let texts = page.iter().filter_map(|(_, item)| match item {
                 Item::Text { x, y, size, weight, text } => {
+                    let text = text.trim_end();
                     let width = paper.faces.width(text, *size, *weight);
-                    Some((n, *x, *x + width, *y, text.clone()))
+                    Some((n, *x, *x + width, *y, text.to_owned()))
                 }
                 _ => None,
             });
@@ -347,6 +434,29 @@ mod tests {
         for page in 0..paper.pages.len() {
             let heads = texts(&paper).iter().filter(|t| t.0 == page && t.4 == "words").count();
             assert_eq!(heads, 1, "page {page}");
+        }
+    }
+
+    #[test]
+    fn a_table_over_pages_is_one_table_with_one_head_and_as_many_cells_in_each_row() {
+        let mut paper = Paper::new(Faces::new().expect("fonts"));
+        let columns =
+            [("what".to_owned(), 80.0, Stand::Left), ("dB".to_owned(), 40.0, Stand::Right)];
+        let rows: Vec<Vec<Cell>> =
+            (0..200).map(|n| vec![Cell::plain(n.to_string()), Cell::plain("")]).collect();
+        paper.heading("losses", 2, 9.0, 0.0);
+        paper.table(&columns, &rows, 7.0);
+        assert!(paper.pages.len() > 2);
+        let count = |role: &Role| paper.parts.iter().filter(|part| part.role == *role).count();
+        let heading = Role::Heading(2, "losses".into());
+        let counts = [heading, Role::Table, Role::Row, Role::Head, Role::Cell];
+        assert_eq!(counts.map(|role| count(&role)), [1, 1, 201, 2, 400]);
+        // each cell is there to be read, and stands in a row of the table
+        for (n, part) in paper.parts.iter().enumerate().filter(|(_, part)| part.role == Role::Cell)
+        {
+            let row = &paper.parts[part.inside.expect("a row")];
+            assert_eq!((&row.role, row.inside), (&Role::Row, Some(1)));
+            assert!(paper.pages.iter().flatten().any(|(of, _)| *of == Some(n)), "cell {n}");
         }
     }
 

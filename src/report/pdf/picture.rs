@@ -65,6 +65,10 @@ impl Drawn {
         })
     }
 
+    pub(super) fn wavelength_nm(&self) -> u16 {
+        self.wavelength_nm
+    }
+
     /// Whether it is a trace of this fibre from this end.
     pub(super) fn is_of(&self, fiber: u32, direction: Direction) -> bool {
         self.fiber == fiber && self.direction == direction

@@ -1,5 +1,6 @@
 //! Finished pages as PDF: the only part that knows krilla.
 
+use std::num::NonZeroU16;
 use std::sync::Arc;
 
 use krilla::color::rgb;
@@ -11,11 +12,18 @@ use krilla::outline::{Outline, OutlineNode};
 use krilla::page::PageSettings;
 use krilla::paint::{Fill, LineJoin, Stroke, StrokeDash};
 use krilla::surface::Surface;
+use krilla::tagging::{
+    Artifact, ArtifactType, BBox, ContentTag, Identifier, SpanTag, TableHeaderScope, Tag, TagGroup,
+    TagKind, TagTree,
+};
 use krilla::text::{Font, GlyphId, KrillaGlyph};
-use krilla::{Data, Document};
+use krilla::{Data, Document, SerializeSettings};
 
 use super::face::{self, Faces, Weight};
-use super::paper::{Bookmark, Color, HEIGHT, Item, Paper, WIDTH};
+use super::paper::{Bookmark, Color, HEIGHT, Item, Paper, Part, Role, WIDTH};
+
+/// Of every word that is not a name.
+const LANGUAGE: &str = "en";
 
 /// What a document says of itself.
 pub(super) struct About {
@@ -27,23 +35,87 @@ pub(super) struct About {
 
 /// The document's bytes; `None` where krilla refuses them, which no input brings about.
 pub(super) fn document(paper: &Paper, about: &About) -> Option<Vec<u8>> {
+    written(paper, about, SerializeSettings::default())
+}
+
+fn written(paper: &Paper, about: &About, settings: SerializeSettings) -> Option<Vec<u8>> {
     let fonts = Fonts {
         regular: Font::new(data(Weight::Regular), 0)?,
         bold: Font::new(data(Weight::Bold), 0)?,
     };
-    let mut document = Document::new();
+    let mut document = Document::new_with(settings);
+    let mut drawn: Vec<Vec<Identifier>> = vec![Vec::new(); paper.parts.len()];
     for items in &paper.pages {
         let mut page = document.start_page_with(PageSettings::from_wh(WIDTH, HEIGHT)?);
         let mut surface = page.surface();
-        for item in items {
-            draw(&mut surface, item, &paper.faces, &fonts);
+        for together in items.chunk_by(|a, b| a.0 == b.0) {
+            let part = together.first().and_then(|(part, _)| *part);
+            let identifier = surface.start_tagged(content(paper, part));
+            for (_, item) in together {
+                draw(&mut surface, item, &paper.faces, &fonts);
+            }
+            surface.end_tagged();
+            if let Some(part) = part {
+                drawn[part].push(identifier);
+            }
         }
         surface.finish();
         page.finish();
     }
+    document.set_tag_tree(tree(&paper.parts, drawn));
     document.set_outline(outline(&paper.bookmarks));
     document.set_metadata(metadata(about));
     document.finish().ok()
+}
+
+/// What is drawn for a part, or for none.
+fn content(paper: &Paper, part: Option<usize>) -> ContentTag<'static> {
+    match part.map(|n| &paper.parts[n].role) {
+        None => ContentTag::Artifact(Artifact::with_kind(ArtifactType::Other)),
+        Some(Role::Figure { .. }) => ContentTag::Other,
+        Some(_) => ContentTag::Span(SpanTag::empty()),
+    }
+}
+
+/// All parts in their order of reading, each with what was drawn for it.
+fn tree(parts: &[Part], drawn: Vec<Vec<Identifier>>) -> TagTree {
+    let mut groups: Vec<TagGroup> = parts.iter().map(|part| TagGroup::new(tag(part))).collect();
+    for (group, identifiers) in groups.iter_mut().zip(drawn) {
+        identifiers.into_iter().for_each(|identifier| group.push(identifier));
+    }
+    // A part stands behind the one around it: from the last to the first each is whole when it goes in.
+    let mut outer = Vec::new();
+    let mut inner: Vec<Vec<TagGroup>> = vec![Vec::new(); parts.len()];
+    for (n, part) in parts.iter().enumerate().rev() {
+        let Some(mut group) = groups.pop() else { break };
+        std::mem::take(&mut inner[n]).into_iter().rev().for_each(|child| group.push(child));
+        match part.inside {
+            Some(around) => inner[around].push(group),
+            None => outer.push(group),
+        }
+    }
+    let mut tree = TagTree::new().with_lang(Some(LANGUAGE.into()));
+    outer.into_iter().rev().for_each(|group| tree.push(group));
+    tree
+}
+
+fn tag(part: &Part) -> TagKind {
+    match &part.role {
+        Role::Heading(level, words) => {
+            let level = NonZeroU16::new(*level).unwrap_or(NonZeroU16::MIN);
+            Tag::Hn(level, Some(words.clone())).into()
+        }
+        Role::Paragraph => Tag::P.into(),
+        Role::Table => Tag::Table.into(),
+        Role::Row => Tag::TR.into(),
+        Role::Head => Tag::TH(TableHeaderScope::Column).into(),
+        Role::Cell => Tag::TD.into(),
+        Role::Figure { says, page, frame: [x, y, width, height] } => {
+            let around = Rect::from_xywh(*x, *y, *width, *height);
+            let around = around.map(|rect| BBox::new(*page, rect));
+            Tag::Figure(Some(says.clone())).with_bbox(around).into()
+        }
+    }
 }
 
 struct Fonts {
@@ -57,6 +129,7 @@ fn data(weight: Weight) -> Data {
 
 fn draw(surface: &mut Surface<'_>, item: &Item, faces: &Faces, fonts: &Fonts) {
     match item {
+        Item::Text { text, .. } if text.is_empty() => {}
         Item::Text { x, y, size, weight, text } => {
             fill(surface, super::paper::INK);
             let font = match weight {
@@ -147,7 +220,7 @@ fn outline(bookmarks: &[Bookmark]) -> Outline {
 fn metadata(about: &About) -> Metadata {
     let metadata = Metadata::new()
         .title(about.title.clone())
-        .language("en".into())
+        .language(LANGUAGE.into())
         .creator(format!("strandline {}", env!("CARGO_PKG_VERSION")))
         .document_id(about.plan_sha256.clone());
     let Ok(made) = jiff::Timestamp::from_second(i64::from(about.made_unix_s)) else {
@@ -165,4 +238,33 @@ fn metadata(about: &About) -> Metadata {
             .utc_offset_hour(0)
             .utc_offset_minute(0),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::paper::{Cell, Stand};
+    use super::*;
+    use krilla::configure::{Accessibility, ConfigurationBuilder};
+
+    /// ISO 14289-1, as far as krilla checks it.
+    #[test]
+    fn the_tags_are_those_of_an_accessible_document() {
+        let mut paper = Paper::new(Faces::new().expect("fonts"));
+        paper.heading("cable", 1, 14.0, 0.0);
+        paper.paragraph("some words", 9.0, Weight::Regular, 0.0);
+        let columns = [("dB".to_owned(), 60.0, Stand::Right), ("is".to_owned(), 60.0, Stand::Left)];
+        paper.table(&columns, &[vec![Cell::plain("0.2"), Cell::verdict("fail")]], 7.0);
+        let figure =
+            Role::Figure { says: "a line".into(), page: 0, frame: [50.0, 300.0, 90.0, 9.0] };
+        paper.part(figure, |paper| {
+            let points = vec![(50.0, 300.0), (90.0, 300.0)];
+            paper.put(Item::Line { points, color: [0; 3], thick: 1.0, dash: None });
+        });
+        paper.bookmark("cable", false);
+        let about = About { title: "cable".into(), made_unix_s: 0, plan_sha256: "1".into() };
+        let standard = ConfigurationBuilder::new().with_accessibility_validator(Accessibility::UA1);
+        let configuration = standard.finish().expect("one standard");
+        let settings = SerializeSettings { configuration, ..SerializeSettings::default() };
+        assert!(written(&paper, &about, settings).is_some());
+    }
 }

@@ -1,7 +1,7 @@
 //! The cable at a glance: what became of every measurement, and the loss at every joint.
 
 use super::face::Weight;
-use super::paper::{Cell, Color, FAINT, INK, INSIDE, Item, MARGIN, Paper, Stand};
+use super::paper::{Cell, Color, FAINT, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::{Source, finding, with_sigma};
 use crate::job::{Direction, Severity};
 use crate::report::review::{self, Document, JointData};
@@ -10,7 +10,7 @@ use crate::report::table;
 pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     paper.new_page();
     paper.bookmark("Summary", false);
-    paper.heading("Every measurement", 14.0, 60.0);
+    paper.heading("Every measurement", 2, 14.0, 60.0);
     matrix(paper, source, document);
     worklist(paper, document);
     for &nm in &source.plan.measure.wavelengths_nm {
@@ -18,7 +18,7 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     }
     if !document.findings.is_empty() {
         paper.bookmark("Findings of the job as a whole", true);
-        paper.heading("Of the job as a whole", 11.0, 40.0);
+        paper.heading("Of the job as a whole", 3, 11.0, 40.0);
         for found in &document.findings {
             finding(paper, found, 8.0);
         }
@@ -94,7 +94,7 @@ fn worklist(paper: &mut Paper, document: &Document) {
         return;
     }
     paper.bookmark("To be put right", true);
-    paper.heading("To be put right", 11.0, 40.0);
+    paper.heading("To be put right", 3, 11.0, 40.0);
     let columns = [
         ("fibre".into(), 30.0, Stand::Right),
         ("what".into(), 80.0, Stand::Left),
@@ -132,24 +132,30 @@ fn heat(paper: &mut Paper, source: &Source, document: &Document, nm: u16) {
         paper.need(100.0); // heading, names and a row or two stay together
         if band == 0 {
             paper.bookmark(&title, true);
-            paper.heading(&title, 11.0, 40.0);
+            paper.heading(&title, 3, 11.0, 40.0);
             legend(paper);
         }
-        heads(paper, names, width);
-        for own in &document.fibers {
-            if paper.room() < CELL_HEIGHT {
-                paper.new_page();
-                heads(paper, names, width);
+        paper.part(Role::Table, |paper| {
+            heads(paper, names, width);
+            for own in &document.fibers {
+                if paper.room() < CELL_HEIGHT {
+                    paper.new_page();
+                    paper.aside(|paper| heads(paper, names, width));
+                }
+                paper.part(Role::Row, |paper| {
+                    let (fiber, at) = (own.fiber.to_string(), (MARGIN + NAME - 4.0, paper.y + 8.0));
+                    paper.part(Role::Cell, |paper| paper.text_before(at, 1.0, 6.5, &fiber));
+                    for (n, name) in names.iter().enumerate() {
+                        let joint = own.joints.iter().filter(of).find(|j| j.name == *name);
+                        let at = (MARGIN + NAME + n as f32 * width, paper.y);
+                        paper.part(Role::Cell, |paper| {
+                            cell(paper, at, width, joint, limit(source, name));
+                        });
+                    }
+                });
+                paper.y += CELL_HEIGHT;
             }
-            let fiber = own.fiber.to_string();
-            paper.text_before((MARGIN + NAME - 4.0, paper.y + 8.0), 1.0, 6.5, &fiber);
-            for (n, name) in names.iter().enumerate() {
-                let joint = own.joints.iter().filter(of).find(|j| j.name == *name);
-                let at = (MARGIN + NAME + n as f32 * width, paper.y);
-                cell(paper, at, width, joint, limit(source, name));
-            }
-            paper.y += CELL_HEIGHT;
-        }
+        });
         paper.y += 8.0;
     }
 }
@@ -172,14 +178,19 @@ fn heads(paper: &mut Paper, names: &[String], width: f32) {
         .collect();
     let most = wrapped.iter().map(Vec::len).max().unwrap_or(1).max(1);
     paper.y += 3.0 + 7.0 * most as f32;
-    paper.text((MARGIN, paper.y - 2.5), NAME - 4.0, size, Weight::Bold, "fibre");
-    for (n, lines) in wrapped.iter().enumerate() {
-        let x = MARGIN + NAME + n as f32 * width + 2.0;
-        for (k, line) in lines.iter().enumerate() {
-            let y = paper.y - 2.5 - 7.0 * (lines.len() - 1 - k) as f32;
-            paper.text((x, y), width - 3.0, size, Weight::Bold, line);
+    paper.part(Role::Row, |paper| {
+        let at = (MARGIN, paper.y - 2.5);
+        paper.part(Role::Head, |paper| paper.text(at, NAME - 4.0, size, Weight::Bold, "fibre"));
+        for (n, lines) in wrapped.iter().enumerate() {
+            let x = MARGIN + NAME + n as f32 * width + 2.0;
+            paper.part(Role::Head, |paper| {
+                for (k, line) in lines.iter().enumerate() {
+                    let y = paper.y - 2.5 - 7.0 * (lines.len() - 1 - k) as f32;
+                    paper.text((x, y), width - 3.0, size, Weight::Bold, line);
+                }
+            });
         }
-    }
+    });
 }
 
 fn limit(source: &Source, name: &str) -> Option<f64> {

@@ -2,10 +2,10 @@
 
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
-/** A colour for each wavelength of the plan; traces from end b are broken lines. */
+/** A colour for each wavelength of the plan; traces from end b are broken lines, those that count for nothing dotted ones. */
 function line_of(test) {
   const i = Math.max(0, plan.wavelengths_nm.indexOf(test.wavelength_nm)) % 4;
-  return { color: css(`--wave-${i}`), dash: test.direction === "b-to-a" ? [5, 3] : [] };
+  return { color: css(`--wave-${i}`), dash: is_beside(test) ? [1.5, 3] : test.direction === "b-to-a" ? [5, 3] : [] };
 }
 
 const FONT = "12px system-ui, sans-serif";

@@ -146,7 +146,7 @@ function reading_row(name, row, trace) {
 function means(rows) {
   const out = [];
   for (const nm of plan.wavelengths_nm) {
-    const own = DIRECTIONS.map((d) => rows.find((r) => r.trace.test_data.wavelength_nm === nm && r.trace.test_data.direction === d));
+    const own = DIRECTIONS.map((d) => rows.find(({ trace: { test_data: t } }) => t.counts && t.wavelength_nm === nm && t.direction === d));
     if (own.includes(undefined)) continue;
     const mean = (key) => (own.some((r) => r[key] == null) ? null : 0.5 * (own[0][key] + own[1][key]));
     const sigma = (key) => (own.some((r) => r[key] == null) ? null : 0.5 * Math.hypot(own[0][key], own[1][key]));

@@ -22,8 +22,8 @@ function show_fiber(number, chosen, place) {
     holder.replaceChildren(el("p", {}, `There is no fibre ${number} in this plan. `, el("a", { href: "#" }, "All fibres")));
     return;
   }
-  const own = traces.filter((trace) => trace.test_data.fiber === number && trace.test_data.counts)
-    .sort((x, y) => (x.test_data.wavelength_nm - y.test_data.wavelength_nm) || String(x.test_data.direction).localeCompare(String(y.test_data.direction)));
+  const own = traces.filter((trace) => trace.test_data.fiber === number)
+    .sort((x, y) => (y.test_data.counts - x.test_data.counts) || (x.test_data.wavelength_nm - y.test_data.wavelength_nm) || String(x.test_data.direction).localeCompare(String(y.test_data.direction)));
   holder.replaceChildren(
     fiber_nav(fiber),
     el("h2", { id: "fiber-title", tabindex: "-1" }, `Fibre ${fiber.fiber} `, swatch(fiber.color), ` ${fiber.color} `, el("span", { class: "faint" }, `in the ${fiber.tube_color} tube `), verdict(fiber.verdict)),
@@ -32,7 +32,7 @@ function show_fiber(number, chosen, place) {
   const body = el("div");
   holder.append(body);
   if (own.length) open_fiber = new FiberView(body, fiber, own, chosen, place, kept);
-  else body.append(el("p", {}, "No trace of this fibre counts: there is nothing to draw."));
+  else body.append(el("p", {}, "There is no trace of this fibre to draw."));
   holder.append(joints_table(fiber), links_table(fiber), sections_table(fiber), measurements_table(fiber));
 }
 
@@ -58,7 +58,8 @@ class FiberView {
   constructor(body, fiber, own, chosen, place, kept) {
     Object.assign(this, { fiber, own });
     this.front = own.find((t) => `${t.test_data.wavelength_nm}-${t.test_data.direction}` === chosen) ?? own[0];
-    this.visible = new Set(own);
+    const counting = own.filter((t) => t.test_data.counts);
+    this.visible = new Set(counting.length ? counting : own);
     const holder = el("div", { class: "chart" });
     this.readout = el("div", { class: "readout" });
     this.events = el("div");
@@ -93,7 +94,7 @@ class FiberView {
 
   build_legend() {
     this.legend.replaceChildren(el("legend", {}, "Traces"), ...this.own.map((trace) => {
-      const show = el("input", { type: "checkbox", checked: true, "data-trace": trace.number });
+      const show = el("input", { type: "checkbox", checked: this.visible.has(trace), "data-trace": trace.number });
       show.addEventListener("change", () => {
         if (show.checked) this.visible.add(trace);
         else this.visible.delete(trace);
@@ -254,7 +255,7 @@ function events_table(view) {
 function joints_table(fiber) {
   const rows = fiber.joints.map((j) => el("tr", { class: `is-${j.verdict ?? "none"}` }, el("th", { scope: "row" }, j.name), el("td", { class: "figure" }, metres(j.at_m)), el("td", {}, `${j.wavelength_nm} nm`),
     el("td", { class: "figure" }, fixed(j.loss_from_a_db, 3)), el("td", { class: "figure" }, fixed(j.loss_from_b_db, 3)), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "dB")),
-    el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, reflectance(j.reflectance_db, j.reflectance_sigma_db, false)), el("td", {}, verdict(j.verdict))));
+    el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, reflectance(j.reflectance_db, j.reflectance_sigma_db, false)), el("td", {}, verdict(j.verdict), j.waived ? ` ${j.waived}` : "")));
   return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a, dB", "loss from b, dB", "loss", "limit, dB", "reflectance", "verdict"], rows, "joints");
 }
 

@@ -29,9 +29,9 @@ function fill_joint_map(fibers) {
 
 function heat_cell(fiber, joint) {
   if (joint?.loss_db == null) return el("td", { class: "figure faint" }, "\u2013");
-  const bad = joint.verdict === "fail" || joint.verdict === "undecided";
+  const bad = !joint.waived && (joint.verdict === "fail" || joint.verdict === "undecided");
   const cell = el("td", { class: `figure heat-cell is-${joint.verdict ?? "none"}` },
-    bad ? [mark(joint.verdict), el("span", { class: "spoken" }, `${joint.verdict}: `)] : null,
+    bad ? [mark(joint.verdict), el("span", { class: "spoken" }, `${joint.verdict}: `)] : joint.waived ? el("span", { class: "faint" }, "accepted ") : null,
     el("a", { href: `#fiber-${fiber.fiber}@${joint.at_m}` }, fixed(joint.loss_db, 2)));
   const limit = limit_at(joint.name);
   if (limit > 0) cell.style.setProperty("--share", String(Math.min(1, Math.max(0, joint.loss_db / limit))));

@@ -170,6 +170,13 @@ function others() {
       rest.map((t) => el("tr", {}, el("td", {}, t.file), el("td", {}, t.fiber == null ? "\u2013" : String(t.fiber)), el("td", {}, verdict(t.verdict)), el("td", {}, t.reasons.join("; "))))));
 }
 
+/** What the plan accepts though it is over a limit: graded as it is, and counted as a pass. */
+function accepted() {
+  if (plan.waivers.length === 0) return null;
+  return el("details", { id: "accepted" }, el("summary", {}, `${plural(plan.waivers.length, "deviation", "deviations")} accepted by the plan`),
+    el("ul", { class: "plain" }, plan.waivers.map((w) => el("li", {}, el("a", { href: `#fiber-${w.fiber}` }, `Fibre ${w.fiber}`), `, ${w.place}: ${w.says}`))));
+}
+
 /** Shows what passes the filters. */
 function fill() {
   const fibers = listed_fibers();
@@ -186,7 +193,7 @@ function build_overview() {
     progress(),
     filters(),
     el("div", { class: "two" },
-      el("div", {}, scroll_box("Matrix of measurements", { id: "matrix" }), joint_map(), others()),
+      el("div", {}, scroll_box("Matrix of measurements", { id: "matrix" }), joint_map(), accepted(), others()),
       el("div", { id: "tasks" })));
   fill();
 }

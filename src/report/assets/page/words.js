@@ -53,9 +53,12 @@ function measured(value, sigma, unit) {
 
 const end_letter = (direction) => (direction === "b-to-a" ? "b" : "a");
 
+/** What a trace is that counts for nothing: another was taken later, or the plan asks for none. */
+const is_beside = (test) => test.verdict === "superseded" || test.verdict === "surplus";
+
 /** How a trace is called: its wavelength and the end it was taken from. */
 const trace_name = (test) =>
-  `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_letter(test.direction) : "an unknown end"}`;
+  `${test.wavelength_nm ?? "?"} nm from ${test.direction ? end_letter(test.direction) : "an unknown end"}${is_beside(test) ? `, ${test.verdict}` : ""}`;
 
 /** A reflectance to its sigma's first places; a saturated one is a bound. */
 function reflectance(value, sigma, is_bound) {
