@@ -113,7 +113,10 @@ test("the tables of a fibre are the document's figures", async () => {
   rows.forEach((row, i) => {
     const joint = fiber.joints[i];
     assert.equal(row[0], joint.name);
-    assert.equal(Number(row[1].replace(/[^\d.]/g, "")).toFixed(1), joint.at_m.toFixed(1));
+    const [place, sigma] = row[1].split("\u00b1").map((text) => Number(text.replace(/[^\d.]/g, "")));
+    assert.equal(place.toFixed(1), joint.at_m.toFixed(1));
+    assert.equal(sigma ?? 0, joint.at_sigma_m > 0 ? Number(Math.max(0.1, joint.at_sigma_m).toFixed(1)) : 0);
+    assert.match(row[3], new RegExp(`^\u2212?${Math.abs(joint.loss_from_a_db).toFixed(3)} \u00b1 `));
     assert.equal(Number(row[5].split(" ")[0].replace("\u2212", "-")), Number(joint.loss_db.toFixed(3)));
     assert.equal(row[8], joint.verdict);
   });

@@ -32,7 +32,7 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     instruments(paper, document);
     limits(paper, plan);
     deviations(paper, plan);
-    method(paper, plan);
+    method(paper, source);
     signatures(paper);
     safety(paper);
 }
@@ -246,13 +246,13 @@ fn deviations(paper: &mut Paper, plan: &Plan) {
     }
 }
 
-fn method(paper: &mut Paper, plan: &Plan) {
-    let limits = &plan.limits;
+fn method(paper: &mut Paper, source: &Source) {
+    let limits = &source.plan.limits;
     let percent = |share: f64| format!("{:.1} %", 100.0 * share).replace(".0 %", " %");
     let says = [
         "Every figure was measured anew from the samples of the files listed at the end; none is taken from the table that an instrument keeps.".to_owned(),
         "Level against distance is fitted by least squares: a straight line between events, and the step, reflection and decay at each. The loss of a joint is the step between both lines at its place. Every planned joint is measured in every trace, whether an event shows there or not.".to_owned(),
-        format!("The loss of a joint is the mean of the readings from both ends. Two fibres that scatter light unequally fake a step from one end and its opposite from the other; only the mean is free of it. A reading from one end alone has a further uncertainty of {} dB.", limits.one_way_db),
+        format!("The loss of a joint is the mean of the readings from both ends. Two fibres that scatter light unequally fake a step from one end and its opposite from the other; only the mean is free of it. For that {}.", source.review.one_way.words()),
         "What stands behind ± is one standard deviation (JCGM 100:2008), found from the noise of the trace itself, how it is correlated, and all that was fitted together. A blank is a figure that cannot be had. A reflectance without ± is the least that a saturated receiver saw.".to_owned(),
         format!("For a verdict on a loss the linearity of the instrument's scale, {} dB a dB, one standard deviation, is added. A figure passes where the probability that the true value is within its limit is at least {}, fails where it is at most {}, and is undecided between (JCGM 106:2012).", limits.linearity_db_per_db, percent(limits.confidence), percent(1.0 - limits.confidence)),
         "Not in the uncertainties: a wrong group index, the calibration of the instrument's distance scale, receivers that ring or droop. A trace shows one wavelength at one moment; it does not show that the fibre is still so.".to_owned(),

@@ -302,7 +302,8 @@ impl Paper {
     /// A cell's lines, each as wide as its room at most.
     fn lines_of(&self, cell: &Cell, width: f32, stand: Stand, size: f32) -> Vec<String> {
         let text = self.faces.shown(&cell.text);
-        let room = width - 2.0 * PADDING - if cell.marked { MARK_ROOM * size } else { 0.0 };
+        let room =
+            width - PADDING - behind(stand) - if cell.marked { MARK_ROOM * size } else { 0.0 };
         match stand {
             Stand::Wrapped => self.faces.wrap(&text, size, cell.weight, room),
             Stand::Left | Stand::Right => vec![self.faces.cut(&text, size, cell.weight, room)],
@@ -320,7 +321,7 @@ impl Paper {
         let last = lines.len().max(1) - 1;
         for (n, mut text) in lines.into_iter().enumerate() {
             let own = self.faces.width(&text, size, weight);
-            let from = if stand == Stand::Right { at.0 + width - PADDING - own } else { x };
+            let from = if stand == Stand::Right { at.0 + width - behind(stand) - own } else { x };
             let y = at.1 + size * (1.1 + 1.45 * n as f32);
             if n < last {
                 text.push(' '); // see `paragraph`
@@ -386,6 +387,11 @@ fn strokes(word: &str) -> &'static [&'static [(f32, f32)]] {
 
 /// Between a cell's edge and its text.
 const PADDING: f32 = 2.0;
+
+/// Behind a cell's text: figures keep their distance from the words of the next column.
+fn behind(stand: Stand) -> f32 {
+    if stand == Stand::Right { 2.0 * PADDING } else { PADDING }
+}
 
 #[cfg(test)]
 mod tests {

@@ -31,7 +31,7 @@ class Chart {
       axes: [
         { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 30, space: 70,
           values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(2)))) },
-        { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 42,
+        { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 50,
           values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(3)))) },
       ],
       series: [null, ...traces.map((trace) => ({

@@ -244,7 +244,7 @@ function events_table(view) {
     const place = at_m(trace, e.position_m);
     const go = e.role === "start" ? String(e.number) : el("button", { type: "button", class: "go", "data-event": e.number, "aria-label": `zoom on event ${e.number}`, click: () => view.around(place) }, String(e.number));
     const loss = e.loss_db != null ? measured(e.loss_db, e.loss_sigma_db, "dB") : e.loss_at_least_db != null ? `at least ${fixed(e.loss_at_least_db, 2)} dB` : "\u2013";
-    return el("tr", {}, el("td", {}, go), el("td", { class: "figure" }, metres(place)), el("td", { class: "figure" }, metres(e.position_m)), el("td", {}, e.likely ?? e.role), el("td", { class: "figure" }, loss), el("td", { class: "figure" }, reflectance(e.reflectance_db, e.reflectance_sigma_db, e.saturated)), el("td", {}, e.reason));
+    return el("tr", {}, el("td", {}, go), el("td", { class: "figure" }, metres(place)), el("td", { class: "figure" }, placed(e.position_m, e.position_sigma_m)), el("td", {}, e.likely ?? e.role), el("td", { class: "figure" }, loss), el("td", { class: "figure" }, reflectance(e.reflectance_db, e.reflectance_sigma_db, e.saturated)), el("td", {}, e.reason));
   });
   const notes = [...trace.found.notes, ...trace.found.second_opinion.map((o) =>
     `${o.says}${o.number == null ? "" : `: event ${o.number}`}${o.position_m == null ? "" : ` at ${metres(at_m(trace, o.position_m))}`}${o.instrument_loss_db == null ? "" : `, the instrument says ${fixed(o.instrument_loss_db, 3)} dB`}`)];
@@ -253,10 +253,10 @@ function events_table(view) {
 }
 
 function joints_table(fiber) {
-  const rows = fiber.joints.map((j) => el("tr", { class: `is-${j.verdict ?? "none"}` }, el("th", { scope: "row" }, j.name), el("td", { class: "figure" }, metres(j.at_m)), el("td", {}, `${j.wavelength_nm} nm`),
-    el("td", { class: "figure" }, fixed(j.loss_from_a_db, 3)), el("td", { class: "figure" }, fixed(j.loss_from_b_db, 3)), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "dB")),
+  const rows = fiber.joints.map((j) => el("tr", { class: `is-${j.verdict ?? "none"}` }, el("th", { scope: "row" }, j.name), el("td", { class: "figure" }, placed(j.at_m, j.at_sigma_m)), el("td", {}, `${j.wavelength_nm} nm`),
+    el("td", { class: "figure" }, measured(j.loss_from_a_db, j.loss_from_a_sigma_db, "dB")), el("td", { class: "figure" }, measured(j.loss_from_b_db, j.loss_from_b_sigma_db, "dB")), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "dB")),
     el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, reflectance(j.reflectance_db, j.reflectance_sigma_db, false)), el("td", {}, verdict(j.verdict), j.waived ? ` ${j.waived}` : "")));
-  return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a, dB", "loss from b, dB", "loss", "limit, dB", "reflectance", "verdict"], rows, "joints");
+  return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a", "loss from b", "loss", "limit, dB", "reflectance", "verdict"], rows, "joints");
 }
 
 const limit_at = (name) => plan.joints.find((j) => j.name === name)?.limit_db ?? (name.startsWith("end ") ? plan.connector_limit_db : null);

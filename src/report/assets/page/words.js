@@ -43,6 +43,12 @@ function metres(value, digits = 1) {
   return sign + whole.replace(/\B(?=(\d{3})+$)/g, "\u202f") + (part ? `.${part}` : "") + "\u00a0m";
 }
 
+/** A place with its sigma; where distances begin there is none. */
+function placed(value, sigma) {
+  const text = metres(value);
+  return sigma > 0 ? text.replace("\u00a0m", `\u00a0\u00b1\u00a0${Math.max(sigma, 0.1).toFixed(1)}\u00a0m`) : text;
+}
+
 /** A figure with its sigma, to the sigma's second place where that is known. */
 function measured(value, sigma, unit) {
   if (value == null) return "\u2013";
@@ -91,8 +97,10 @@ const scrollers = new ResizeObserver((boxes) => boxes.forEach((one) => mind_scro
  * heading, and roles keep it a table for those who hear it.
  */
 function table(caption, heads, rows, id) {
+  // A heading stands over its figures.
+  const side = (i) => rows[0]?.children[i]?.classList.contains("figure") && "figure";
   const node = el("table", { id: id ?? false, role: "table" }, el("caption", {}, caption),
-    el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, heads.map((h) => el("th", { scope: "col", role: "columnheader" }, h)))),
+    el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, heads.map((h, i) => el("th", { scope: "col", role: "columnheader", class: side(i) }, h)))),
     el("tbody", { role: "rowgroup" }, rows.map((row) => labelled(row, heads))));
   return scroll_box(caption, { class: "cards scroll" }, node);
 }
