@@ -1,12 +1,26 @@
 //! A frame with its two scales: from lengths and dB to places on the sheet.
 
 use super::palette::Palette;
-use super::sheet::{At, Sheet, Side, Stroke};
+use super::sheet::{At, Sheet, Side, Stroke, cut};
 
 /// Height of the letters of axes, legends and labels, in points.
 pub(super) const SMALL: f64 = 11.0;
 /// Height of the letters of a title.
 pub(super) const LARGE: f64 = 15.0;
+
+/// The title's lines at the top of a sheet.
+pub(super) fn title(sheet: &mut Sheet, lines: &[String], palette: &Palette) {
+    for (n, line) in lines.iter().enumerate() {
+        let y = 18.0 + 20.0 * n as f64;
+        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
+    }
+}
+
+/// The caution at its foot.
+pub(super) fn caution(sheet: &mut Sheet, text: &str, palette: &Palette) {
+    let text = cut(text, SMALL, sheet.width - 28.0);
+    sheet.words(text, (14.0, sheet.height - 12.0), SMALL, palette.ink, Side::Left);
+}
 
 /// A rectangle on the sheet in which values are drawn.
 #[derive(Clone, Copy, Debug, PartialEq)]

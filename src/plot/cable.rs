@@ -135,10 +135,7 @@ fn map_sheet(cable: &CableLosses, style: &Style) -> Sheet {
     let bottom = grid.top + HEAD + ROW * cable.fibers.len() as f64;
     let height = bottom + 14.0 + legend.height() + 30.0;
     let mut sheet = Sheet::new(grid.width, height.ceil(), palette.ground);
-    for (n, line) in title.iter().enumerate() {
-        let y = 18.0 + 20.0 * n as f64;
-        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
-    }
+    axes::title(&mut sheet, &title, &palette);
     draw_heads(&mut sheet, cable, style, &grid, &palette);
     for (row, fiber) in cable.fibers.iter().enumerate() {
         let y = grid.top + HEAD + ROW * (row as f64 + 0.5);
@@ -153,8 +150,7 @@ fn map_sheet(cable: &CableLosses, style: &Style) -> Sheet {
         sheet.words(fiber.verdict.clone(), (end + 12.0, y), SMALL, palette.ink, Side::Left);
     }
     legend.draw(&mut sheet, 20.0, bottom + 12.0, &palette);
-    let caution = cut(&cable.caution, SMALL, grid.width - 28.0);
-    sheet.words(caution, (14.0, height - 12.0), SMALL, palette.ink, Side::Left);
+    axes::caution(&mut sheet, &cable.caution, &palette);
     sheet
 }
 

@@ -165,10 +165,7 @@ fn sheet(view: &View<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
         x: (view.window_m.0 / unit_m, view.window_m.1 / unit_m),
         y: (low_db, high_db),
     };
-    for (n, line) in title.iter().enumerate() {
-        let y = 18.0 + 20.0 * n as f64;
-        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
-    }
+    axes::title(&mut sheet, &title, &palette);
     let at_m = view.event.position_m.0;
     if view.event.extent_m > 0.0 {
         let (a, b) = (frame.px(at_m / unit_m), frame.px((at_m + view.event.extent_m) / unit_m));
@@ -189,8 +186,7 @@ fn sheet(view: &View<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
         sheet.words(text, (x, frame.top - 9.0), SMALL, palette.ink, Side::Left);
     }
     legend.draw(&mut sheet, 20.0, frame.bottom + 40.0, &palette);
-    let caution = cut(caution, SMALL, wide - 28.0);
-    sheet.words(caution, (14.0, high - 12.0), SMALL, palette.ink, Side::Left);
+    axes::caution(&mut sheet, caution, &palette);
     sheet
 }
 

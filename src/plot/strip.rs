@@ -4,7 +4,7 @@ use super::axes::{self, Frame, LARGE, SMALL};
 use super::cable::{CableLosses, JointLoss};
 use super::marks::{Entry, Legend, Sign};
 use super::palette::Palette;
-use super::sheet::{Sheet, Side, Stroke, cut, wrapped};
+use super::sheet::{Sheet, Side, Stroke, wrapped};
 use super::{Format, PlotError, Style, render};
 use crate::grade::Verdict;
 
@@ -67,17 +67,13 @@ fn sheet(cable: &CableLosses, style: &Style) -> Sheet {
     let legend = Legend::new(entries(cable, &palette), wide - 40.0);
     let height = head + STRIP * groups.len() as f64 + legend.height() + 36.0;
     let mut sheet = Sheet::new(wide, height.ceil(), palette.ground);
-    for (n, line) in title.iter().enumerate() {
-        let y = 18.0 + 20.0 * n as f64;
-        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
-    }
+    axes::title(&mut sheet, &title, &palette);
     for (n, group) in groups.iter().enumerate() {
         let range = range(groups.iter().filter(|g| g.kind == group.kind));
         draw_strip(&mut sheet, group, range, head + STRIP * n as f64, &palette);
     }
     legend.draw(&mut sheet, 20.0, head + STRIP * groups.len() as f64 + 4.0, &palette);
-    let caution = cut(&cable.caution, SMALL, wide - 28.0);
-    sheet.words(caution, (14.0, height - 12.0), SMALL, palette.ink, Side::Left);
+    axes::caution(&mut sheet, &cable.caution, &palette);
     sheet
 }
 

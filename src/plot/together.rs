@@ -5,7 +5,7 @@ use super::fitted::{self, Fitted};
 use super::labels::{Label, Lanes};
 use super::marks::{BEADS, Bead, Entry, Legend, Mark, Sign};
 use super::palette::{Color, Palette};
-use super::sheet::{Sheet, Side, Stroke, cut, wrapped};
+use super::sheet::{Sheet, Stroke, cut, wrapped};
 use super::{Format, PlotError, Style, joined, render};
 use crate::event::Analysis;
 use crate::signal::{order, thin};
@@ -272,10 +272,7 @@ fn sheet(shown: &Shown<'_>, title: &str, caution: &str, style: &Style) -> Sheet 
     frame.bottom = frame.bottom.max(frame.top + 20.0);
     let labels: Vec<Label> = shown.joints.iter().map(|j| label(j, &frame)).collect();
 
-    for (n, line) in title.iter().enumerate() {
-        let y = 18.0 + 20.0 * n as f64;
-        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
-    }
+    axes::title(&mut sheet, &title, &palette);
     let across = format!("distance from the first panel in {}", style.unit);
     let upper = if second { "" } else { across.as_str() };
     frame.draw(&mut sheet, &palette, upper, "level in dB, one way");
@@ -287,14 +284,7 @@ fn sheet(shown: &Shown<'_>, title: &str, caution: &str, style: &Style) -> Sheet 
     }
     lanes.draw(&mut sheet, &labels, head, &palette);
     for (n, curve) in shown.curves.iter().enumerate() {
-        for event in &curve.analysis.events {
-            let Some(mark) = Mark::of(event) else { continue };
-            let place = curve.place(event.position_m.0) / unit_m;
-            let level = curve.level_of(event.position_m.0).clamp(frame.y.0, frame.y.1);
-            if (frame.x.0..=frame.x.1).contains(&place) {
-                mark.draw(&mut sheet, frame.at(place, level), palette.curves[n]);
-            }
-        }
+        draw_events(&mut sheet, &frame, curve, unit_m, palette.curves[n]);
     }
     if second {
         let lower =
@@ -303,8 +293,7 @@ fn sheet(shown: &Shown<'_>, title: &str, caution: &str, style: &Style) -> Sheet 
     }
     let below = foot.max(frame.bottom);
     legend.draw(&mut sheet, 20.0, below + 40.0, &palette);
-    let caution = cut(caution, SMALL, wide - 28.0);
-    sheet.words(caution, (14.0, high - 12.0), SMALL, palette.ink, Side::Left);
+    axes::caution(&mut sheet, caution, &palette);
     sheet
 }
 
@@ -323,6 +312,17 @@ fn heights(shown: &Shown<'_>) -> (f64, f64) {
 fn draw_curve(sheet: &mut Sheet, frame: &Frame, curve: &Drawn<'_>, unit_m: f64, color: Color) {
     let points: Vec<(f64, f64)> = curve.points.iter().map(|p| (p.0 / unit_m, p.1)).collect();
     sheet.line(frame.curve(&points), Stroke::new(color, 1.1));
+}
+
+fn draw_events(sheet: &mut Sheet, frame: &Frame, curve: &Drawn<'_>, unit_m: f64, color: Color) {
+    for event in &curve.analysis.events {
+        let Some(mark) = Mark::of(event) else { continue };
+        let place = curve.place(event.position_m.0) / unit_m;
+        let level = curve.level_of(event.position_m.0).clamp(frame.y.0, frame.y.1);
+        if (frame.x.0..=frame.x.1).contains(&place) {
+            mark.draw(sheet, frame.at(place, level), color);
+        }
+    }
 }
 
 /// Beads on the fitted lines, so that curves are told apart without colour.

@@ -5,7 +5,7 @@ use super::fitted::{self, Fitted};
 use super::labels::{Label, Lanes};
 use super::marks::{Entry, Legend, Mark, Sign, verdict_stroke};
 use super::palette::Palette;
-use super::sheet::{Sheet, Side, Stroke, cut, width, wrapped};
+use super::sheet::{Sheet, Side, Stroke, width, wrapped};
 use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event, Peak};
 use crate::grade::Verdict;
@@ -145,10 +145,7 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     frame.bottom = (high - legend.height() - 66.0).max(frame.top + 20.0);
     let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
 
-    for (n, line) in title.iter().enumerate() {
-        let y = 18.0 + 20.0 * n as f64;
-        sheet.words(line.clone(), (14.0, y), LARGE, palette.ink, Side::Left);
-    }
+    axes::title(&mut sheet, &title, &palette);
     if let Some(floor) = seen.floor_db.filter(|f| *f > frame.y.0) {
         let corner = (frame.right, frame.bottom);
         sheet.block((frame.left, frame.py(floor.min(frame.y.1))), corner, palette.shade);
@@ -169,8 +166,7 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
         mark.draw(&mut sheet, label.at, palette.mark);
     }
     legend.draw(&mut sheet, 20.0, frame.bottom + 40.0, &palette);
-    let caution = cut(caution, SMALL, wide - 28.0);
-    sheet.words(caution, (14.0, high - 12.0), SMALL, palette.ink, Side::Left);
+    axes::caution(&mut sheet, caution, &palette);
     sheet
 }
 

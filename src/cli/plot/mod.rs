@@ -149,22 +149,7 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
             None => return Err(format!("{}: it was not there before", path.display())),
         };
         let answer = events::answer(trace, cords, args.files.index, plan.as_ref());
-        let (trace, analysis) = (&answer.trace, &answer.analysis);
-        let title = report::events::heading(&name_of(path), trace);
-        let drawn = match &args.around {
-            None => {
-                let judged = answer.judged.as_ref();
-                let title =
-                    judged.map_or(title.clone(), |own| format!("{title}\n{}", link(own, style)));
-                plot::trace(trace, analysis, judged, &title, CAUTION, style, format)
-            }
-            Some(place) => {
-                let near = nearest(analysis, place.metres(style.unit))
-                    .ok_or_else(|| format!("{}: it has no event", path.display()))?;
-                plot::around(trace, analysis, near, &title, CAUTION, style, format)
-            }
-        };
-        drawn
+        drawn(path, &answer, args.around, style, format)?
             .map_err(|error| error.to_string())
             .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
             .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
@@ -189,6 +174,31 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
         args.output.display()
     ));
     exit
+}
+
+/// The picture of one file, or of one of its events; an error where it has none.
+fn drawn(
+    path: &Path,
+    answer: &events::Answer,
+    around: Option<Place>,
+    style: &Style,
+    format: Format,
+) -> Result<Result<Vec<u8>, PlotError>, String> {
+    let (trace, analysis) = (&answer.trace, &answer.analysis);
+    let title = report::events::heading(&name_of(path), trace);
+    Ok(match around {
+        None => {
+            let judged = answer.judged.as_ref();
+            let title =
+                judged.map_or(title.clone(), |own| format!("{title}\n{}", link(own, style)));
+            plot::trace(trace, analysis, judged, &title, CAUTION, style, format)
+        }
+        Some(place) => {
+            let near = nearest(analysis, place.metres(style.unit))
+                .ok_or_else(|| format!("{}: it has no event", path.display()))?;
+            plot::around(trace, analysis, near, &title, CAUTION, style, format)
+        }
+    })
 }
 
 /// The verdict on all of a link, and what its own figures say.
