@@ -46,7 +46,7 @@ fn row(paper: &mut Paper, test: &TestData) {
     };
     let text = |text: &Option<String>| text.clone().unwrap_or_default();
     let (at, who) = (text(&test.measured_at), text(&test.operator));
-    line(paper, [file, &what, &at, &who], &text(&test.sha256), Role::Cell);
+    line(paper, [file, &what, &at, &who], &text(&test.sha256), &Role::Cell);
     paper.y += LINE;
     let points = vec![(MARGIN, paper.y + 3.0), (MARGIN + INSIDE, paper.y + 3.0)];
     paper.put(Item::Line { points, color: FAINT, thick: 0.3, dash: None });
@@ -62,13 +62,13 @@ fn head(paper: &mut Paper) {
     let titles = ["file, below it its SHA-256", "measurement", "time", "operator"];
     let (y, height) = (paper.y + 2.0, LINE + 2.0);
     paper.put(Item::Area { x: MARGIN, y, width: INSIDE, height, color: SHADE });
-    line(paper, titles, "", Role::Head);
+    line(paper, titles, "", &Role::Head);
     paper.y += 3.0;
 }
 
 /// The cells of a row, and what stands below the first.
-fn line(paper: &mut Paper, texts: [&str; 4], below: &str, role: Role) {
-    let weight = if role == Role::Head { Weight::Bold } else { Weight::Regular };
+fn line(paper: &mut Paper, texts: [&str; 4], below: &str, role: &Role) {
+    let weight = if *role == Role::Head { Weight::Bold } else { Weight::Regular };
     paper.y += LINE;
     paper.part(Role::Row, |paper| {
         for (n, (text, (from, room))) in texts.into_iter().zip(COLUMNS).enumerate() {

@@ -81,21 +81,27 @@ fn content(paper: &Paper, part: Option<usize>) -> ContentTag<'static> {
 fn tree(parts: &[Part], drawn: Vec<Vec<Identifier>>) -> TagTree {
     let mut groups: Vec<TagGroup> = parts.iter().map(|part| TagGroup::new(tag(part))).collect();
     for (group, identifiers) in groups.iter_mut().zip(drawn) {
-        identifiers.into_iter().for_each(|identifier| group.push(identifier));
+        for identifier in identifiers {
+            group.push(identifier);
+        }
     }
     // A part stands behind the one around it: from the last to the first each is whole when it goes in.
     let mut outer = Vec::new();
     let mut inner: Vec<Vec<TagGroup>> = vec![Vec::new(); parts.len()];
     for (n, part) in parts.iter().enumerate().rev() {
         let Some(mut group) = groups.pop() else { break };
-        std::mem::take(&mut inner[n]).into_iter().rev().for_each(|child| group.push(child));
+        for child in std::mem::take(&mut inner[n]).into_iter().rev() {
+            group.push(child);
+        }
         match part.inside {
             Some(around) => inner[around].push(group),
             None => outer.push(group),
         }
     }
     let mut tree = TagTree::new().with_lang(Some(LANGUAGE.into()));
-    outer.into_iter().rev().for_each(|group| tree.push(group));
+    for group in outer.into_iter().rev() {
+        tree.push(group);
+    }
     tree
 }
 
