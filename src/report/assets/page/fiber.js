@@ -254,9 +254,9 @@ function events_table(view) {
 
 function joints_table(fiber) {
   const rows = fiber.joints.map((j) => el("tr", { class: `is-${j.verdict ?? "none"}` }, el("th", { scope: "row" }, j.name), el("td", { class: "figure" }, placed(j.at_m, j.at_sigma_m)), el("td", {}, `${j.wavelength_nm} nm`),
-    el("td", { class: "figure" }, measured(j.loss_from_a_db, j.loss_from_a_sigma_db, "dB")), el("td", { class: "figure" }, measured(j.loss_from_b_db, j.loss_from_b_sigma_db, "dB")), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "dB")),
+    el("td", { class: "figure" }, measured(j.loss_from_a_db, j.loss_from_a_sigma_db, "").trim()), el("td", { class: "figure" }, measured(j.loss_from_b_db, j.loss_from_b_sigma_db, "").trim()), el("td", { class: "figure" }, measured(j.loss_db, j.loss_sigma_db, "").trim()),
     el("td", { class: "figure" }, fixed(limit_at(j.name), 2)), el("td", { class: "figure" }, reflectance(j.reflectance_db, j.reflectance_sigma_db, false)), el("td", {}, verdict(j.verdict), j.waived ? ` ${j.waived}` : "")));
-  return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a", "loss from b", "loss", "limit, dB", "reflectance", "verdict"], rows, "joints");
+  return table("Joints and ends, from both ends", ["joint", "from end a", "wavelength", "loss from a, dB", "loss from b, dB", "loss, dB", "limit, dB", "reflectance", "verdict"], rows, "joints");
 }
 
 const limit_at = (name) => plan.joints.find((j) => j.name === name)?.limit_db ?? (name.startsWith("end ") ? plan.connector_limit_db : null);
