@@ -1,7 +1,7 @@
 //! The losses of joints measured from both ends against the truth of drawn cables: how sure they are, and
 //! whether they are as sure as they say.
 //!
-//! `STRANDLINE_CABLES=25 cargo test --release --test job accuracy -- --nocapture` prints the figures of
+//! `STRANDLINE_CABLES=10 cargo test --release --test job accuracy -- --nocapture` prints the figures of
 //! docs/accuracy.md; without the variable a small part of it is run.
 
 use std::path::Path;
