@@ -87,7 +87,7 @@ fn nearby(fit: &Fit, i: usize) -> Vec<(Change, [Option<f64>; 2])> {
     unknown(layout.height[i], &|m, by| add(&mut m.joints[i].height, by));
     unknown(layout.tail[i], &|m, by| add(&mut m.joints[i].tail, by));
     unknown(layout.pole, &|m, by| m.receiver.pole += by);
-    unknown(layout.tail_length, &|m, by| m.receiver.tail += by);
+    unknown(layout.tail_length, &|m, by| m.receiver.tail *= by.exp());
     let owns = |j: &usize| layout.line[*j].is_some();
     for owner in [(0..i).rev().find(owns), Some(i).filter(owns)].into_iter().flatten() {
         unknown(layout.line[owner], &|m, by| {

@@ -124,10 +124,6 @@ fn a_trace_cut_off_anywhere_keeps_what_stands_well_before_the_cut() {
     let splice = joints(&whole)[0].clone();
     let loss = splice.loss_db.expect("a loss");
     for samples in (2700..12_000).step_by(211) {
-        // Recorded to just behind a peak, nothing is found: open, docs/accuracy.md.
-        if (4995..5400).contains(&samples) || (7995..8700).contains(&samples) {
-            continue;
-        }
         let cut = events(&truncated(&trace, samples));
         let near = |e: &&&Event| (e.position_m.0 - splice.position_m.0).abs() < 60.0;
         let joints = joints(&cut);
