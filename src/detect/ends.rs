@@ -69,7 +69,8 @@ fn only_decay(known: &Known, model: &Model, joint: &Joint, to: f64, dark: f64) -
     let receiver = &model.receiver;
     let clear = joint.x + receiver.settled().max(2.0 * receiver.pulse);
     let open = joint.height.is_some_and(|h| h > known.open_end * level);
-    if to - joint.x < FADES_WITHIN * receiver.pulse && fades(known, clear, to) {
+    let within = if open { OPEN_FADES_WITHIN } else { FADES_WITHIN };
+    if to - joint.x < within * receiver.pulse && fades(known, clear, to) {
         let (a, b) = (samples.index(to - 0.25 * (to - clear)), samples.index(to));
         if open || samples.mean(a, b.max(a + 1)) < 0.25 * level {
             return true;
@@ -89,8 +90,10 @@ fn only_decay(known: &Known, model: &Model, joint: &Joint, to: f64, dark: f64) -
     decay.bare && (nothing || (decay.reached && samples.mean(a.min(last - 1), last) < 0.25 * level))
 }
 
-/// Pulse lengths within which a decay is asked for as a whole: detectors forget in a few.
+/// Pulse lengths within which a decay is asked for as a whole: detectors forget in a few, and what an open
+/// end leaves is seen for longer.
 const FADES_WITHIN: f64 = 20.0;
+const OPEN_FADES_WITHIN: f64 = 60.0;
 
 /// Whether what stands between two places fades as no fibre does: each quarter is lower than the one
 /// before, by more than twice what fibre loses, and the later half has lost a quarter of the earlier.

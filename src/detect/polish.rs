@@ -52,6 +52,27 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
     Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
 }
 
+/// The model with its end, which was only just given a reflection, where the light was last level: a step
+/// alone is put where a faint reflection is over.
+fn earlier_end(model: &Model) -> Option<Model> {
+    let mut next = model.clone();
+    let pulse = next.receiver.pulse;
+    let n = next.joints.len();
+    let before = next.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
+    let end = next.joints.last_mut().filter(|end| matches!(end.behind, Behind::Dark))?;
+    if end.clipped || end.x - before < 3.0 * pulse {
+        return None;
+    }
+    end.x -= 0.5 * pulse;
+    Some(next)
+}
+
+/// The fit of the one of two models that explains more.
+fn lower(model: Model, other: Option<Model>, given: &Given) -> Option<Fit> {
+    let fits = [Some(model), other].into_iter().flatten();
+    fits.filter_map(|model| fit::run(model, given)).min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+}
+
 /// Gives a reflection to each step that is better explained with one, and tries one at the end; keeps
 /// those that stand out by `limit`.
 pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
@@ -77,7 +98,9 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     if tried.is_empty() {
         return fit;
     }
-    let Some(with) = fit::run(next, given) else { return fit };
+    let new_end = tried.last().is_some_and(|i| *i + 1 == next.joints.len());
+    let earlier = if new_end { earlier_end(&next) } else { None };
+    let Some(with) = lower(next, earlier, given) else { return fit };
     let stands = |i: &usize| {
         let size = find::size(&with, *i);
         size.height > limit * size.height_sigma
