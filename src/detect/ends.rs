@@ -165,7 +165,7 @@ pub(super) fn settled(fit: &Fit, samples: &Samples, noise: &Noise) -> Option<f64
     let end = &model.joints[last];
     let line = model.before(last).filter(|_| model.ends_dark() && last > 0)?;
     let power = line.power(end.x);
-    if end.height.is_some_and(|height| height > 0.5 * power) || end.clipped {
+    if end.height.is_some_and(|height| height > 0.2 * power) || end.clipped {
         return None; // its own edges place it better
     }
     let pulse = model.receiver.pulse;

@@ -52,18 +52,20 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
     Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
 }
 
-/// The model with its end, which was only just given a reflection, where the light was last level: a step
-/// alone is put where a faint reflection is over.
+/// The model with its faintly reflecting end where the light was last level: a step alone is put where
+/// such a reflection is half or wholly over, and from there a fit does not find back.
 fn earlier_end(model: &Model) -> Option<Model> {
     let mut next = model.clone();
     let pulse = next.receiver.pulse;
     let n = next.joints.len();
+    let power = model.before(n - 1).map_or(0.0, |line| line.power(model.joints[n - 1].x));
     let before = next.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
     let end = next.joints.last_mut().filter(|end| matches!(end.behind, Behind::Dark))?;
-    if end.clipped || end.x - before < 3.0 * pulse {
+    if end.clipped || end.x - before < 3.0 * pulse || end.height.is_none_or(|h| h > 2.0 * power) {
         return None;
     }
-    end.x -= 0.5 * pulse;
+    end.x -= 0.8 * pulse;
+    end.height = Some(0.3 * power);
     Some(next)
 }
 
@@ -95,18 +97,17 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
         };
         tried.push(i);
     }
-    if tried.is_empty() {
+    if tried.is_empty() && earlier_end(&next).is_none() {
         return fit;
     }
-    let new_end = tried.last().is_some_and(|i| *i + 1 == next.joints.len());
-    let earlier = if new_end { earlier_end(&next) } else { None };
+    let earlier = earlier_end(&next);
     let Some(with) = lower(next, earlier, given) else { return fit };
     let stands = |i: &usize| {
         let size = find::size(&with, *i);
         size.height > limit * size.height_sigma
     };
     if tried.iter().all(stands) {
-        return with;
+        return with; // no worse than before
     }
     let mut next = with.model.clone();
     for i in tried.iter().filter(|i| !stands(i)) {
