@@ -1,10 +1,10 @@
 //! Light that bounced more than once, told from joints by place, height and absence of loss.
 
-use super::find;
 use super::fit::Fit;
 use super::model::{Behind, Model};
 use super::noise::Noise;
 use super::samples::Samples;
+use super::size;
 use super::start::OPEN_END_DB;
 
 /// Where an echo must stand, and how high.
@@ -55,7 +55,7 @@ pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expec
         let Some(line) = model.before(*e).or(model.behind(*e)) else { continue };
         let at_e = model.joints[*e].height.unwrap_or(0.0)
             * (scatter / line.power(model.joints[*e].x)).powi(2);
-        let unsure = 2.0 * find::size(fit, *e).loss_db.abs();
+        let unsure = 2.0 * size::of(fit, *e).loss_db.abs();
         for (m, i) in mirrors.iter().enumerate().skip(n + 1) {
             for (l, k) in mirrors.iter().enumerate().skip(m) {
                 let both = if i == k { 1.0 } else { 2.0 };
@@ -118,7 +118,7 @@ pub(super) fn mark(fit: &Fit, model: &mut Model, scatter: Option<f64>) -> bool {
     for i in 1..model.joints.len() {
         let joint = &fit.model.joints[i];
         let (Some(height), Behind::Fibre(_)) = (joint.height, &joint.behind) else { continue };
-        let size = find::size(fit, i);
+        let size = size::of(fit, i);
         if joint.clipped || size.loss_db.abs() > 3.0 * size.loss_sigma_db {
             continue;
         }

@@ -2,15 +2,16 @@
 
 use super::echo::{self, Lone};
 use super::ends;
-use super::fit::{self, Fit, Given, SlopePrior};
+use super::first;
+use super::fit::{self, Fit, Given, LAST_GAIN, SEARCH_GAIN, SlopePrior};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::place;
 use super::polish;
-use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
-use super::start::{self, HALF_HEIGHT_POLES, Known, OPEN_END_DB, Rise};
+use super::size;
+use super::start::{self, Known, OPEN_END_DB, Rise};
 use crate::trace::Trace;
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -20,15 +21,6 @@ const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
 /// How many sigmas the reflection of a step stands out that is there for other reasons: by chance, and
 /// over the places tried, of ten thousand splices five look like a connector.
 const REFLECTS: f64 = 4.0;
-
-/// Gain in χ² below which a fit is done: while events still come and go nothing is gained by their
-/// last digits.
-const SEARCH_GAIN: f64 = 1.0;
-const LAST_GAIN: f64 = 0.01;
-
-/// How even an instrument's scale is from one level to the next, one sigma: half a count of 0.001 dB.
-/// Steps are told from it, not from the noise alone, and no loss is known better.
-pub(super) const EVEN_DB: f64 = 0.0005;
 
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
@@ -44,17 +36,6 @@ const UNSEEN_ECHO_DB: f64 = 0.05;
 /// one sigma.
 const NOWHERE: f64 = 2.5 / 1.96;
 const UNSEEN_STEP_DB: f64 = 0.05;
-
-/// Loss and reflection of a joint with their sigmas, as the fit's covariance gives them.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Size {
-    pub loss_db: f64,
-    pub loss_sigma_db: f64,
-    pub height: f64,
-    pub height_sigma: f64,
-    /// Power of `EVEN_DB` on the line here.
-    pub even_height: f64,
-}
 
 impl Found {
     /// Loss at each of `places` (samples from the panel), found there or not; places in order.
@@ -132,26 +113,8 @@ impl Found {
 }
 
 fn measured(fit: &Fit, i: usize) -> Option<Measured> {
-    let size = size(fit, i);
+    let size = size::of(fit, i);
     (size.loss_sigma_db > 0.0).then(|| Measured::new(size.loss_db, size.loss_sigma_db))
-}
-
-impl Size {
-    /// How many sigmas its step or its reflection stands out, whichever is more.
-    pub fn score(&self) -> f64 {
-        self.step_score().max(self.peak_score())
-    }
-
-    /// How many sigmas its step stands out.
-    fn step_score(&self) -> f64 {
-        if self.loss_sigma_db > 0.0 { self.loss_db.abs() / self.loss_sigma_db } else { 0.0 }
-    }
-
-    /// How many sigmas its reflection stands out.
-    fn peak_score(&self) -> f64 {
-        let sigma = self.height_sigma.hypot(self.even_height);
-        if self.height_sigma > 0.0 { self.height / sigma } else { 0.0 }
-    }
 }
 
 /// Everything later steps need.
@@ -174,7 +137,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
     let known = Known { samples, noise, usual_fall, ceiling, open_end };
     let mut model = start::model(&known, &rises);
-    suspect_tails(&mut model, noise);
+    first::suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
     let mut given = Given {
         samples,
@@ -189,9 +152,9 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
         window: None,
     };
-    let mut fit = first_fit(model, &given)?;
+    let mut fit = first::fit(model, &given)?;
     given.free_pole = Some(fit.model.receiver.pole);
-    if let Some(better) = drooping(&fit, &given) {
+    if let Some(better) = first::drooping(&fit, &given) {
         fit = better;
         given.may_droop = true;
     }
@@ -200,7 +163,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 && fit.layout.place.len() == next.joints.len() {
-            given.tail_share = set_tails(&fit, &mut next, noise);
+            given.tail_share = first::set_tails(&fit, &mut next, noise);
             given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
         }
         if round > 0 {
@@ -255,7 +218,7 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
         if joint.clipped || matches!(joint.behind, Behind::Dark) {
             continue;
         }
-        let size = size(fit, i);
+        let size = size::of(fit, i);
         let line = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
         let unseen = joint.echo && size.height * DB_PER_NEPER < UNSEEN_ECHO_DB * line;
         let nowhere = joint.height.is_none()
@@ -300,7 +263,7 @@ fn place_weak_steps(fit: &mut Fit, samples: &Samples, noise: &Noise, slope_sd: f
         if joint.height.is_some() || matches!(joint.behind, Behind::Dark) {
             continue;
         }
-        if sigma_of(fit, fit.layout.place[i]) > 0.15 * samples.pulse {
+        if fit.place_sigma(i) > 0.15 * samples.pulse {
             if let Some((x, spread)) = place::profile(fit, samples, noise, slope_sd, i) {
                 fit.model.joints[i].x = x;
                 fit.model.joints[i].spread = Some(spread);
@@ -340,186 +303,13 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
-/// The first model fitted with the receiver that its strongest reflection shows, or with the usual one
-/// where that explains more.
-fn first_fit(model: Model, given: &Given) -> Option<Fit> {
-    let fitted = |model: Model| {
-        let free_pole = Some(model.receiver.pole);
-        fit::run(model, &Given { free_pole, ..*given })
-    };
-    let Some(receiver) = receiver(&model, given) else { return fitted(model) };
-    let mut with = model.clone();
-    for joint in with.joints.iter_mut().filter(|j| j.height.is_some() && j.held.is_none()) {
-        joint.x += HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
-    }
-    with.receiver = receiver;
-    let shown = fitted(with);
-    let per_cell = shown.as_ref().map_or(f64::MAX, |fit| fit.chi2 / fit.cells as f64);
-    if per_cell < ASTRAY {
-        return shown;
-    }
-    [shown, fitted(model)].into_iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2))
-}
-
-/// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
-const ASTRAY: f64 = 100.0;
-
-/// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
-/// with. `None` where there is none.
-fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
-    let pulse = model.receiver.pulse;
-    let alone = |i: usize| {
-        let gap = model.joints[i].x - model.joints[i - 1].x;
-        let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - model.joints[i].x);
-        gap > 6.0 * pulse && next > 4.0 * pulse
-    };
-    let strong = |i: &usize| {
-        let joint = &model.joints[*i];
-        let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
-        let least = (30.0 * given.noise.sigma).max(3.0 * line);
-        !joint.clipped && joint.places == 1 && joint.height.is_some_and(|h| h > least)
-    };
-    let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
-    let i = (1..model.joints.len())
-        .filter(|i| alone(*i) && strong(i))
-        .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
-    let x = model.joints[i].x;
-    let rise = start::length_of_rise(given.samples, &model.receiver, x);
-    // Sharp: the misfit of a wrong number of poles is what tells.
-    let near = Given {
-        window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
-        misfit: 0.003,
-        enough: LAST_GAIN,
-        ..*given
-    };
-    let before =
-        Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
-    let with = |poles: usize| {
-        let receiver = Receiver { poles, pole: start::pole_of_rise(rise, poles), ..model.receiver };
-        // Half height lies a third of a pole before the place, however many there are.
-        let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
-        let alone = Model { joints: vec![before, Joint { x, ..model.joints[i] }], receiver };
-        let given = Given { free_pole: Some(receiver.pole), ..near };
-        fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
-    };
-    let mut tried: Vec<(f64, Receiver)> = (2..=4).filter_map(with).collect();
-    let best = |tried: &[(f64, Receiver)]| {
-        tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
-    };
-    match best(&tried)?.poles {
-        2 => tried.extend(with(1)),
-        4 => tried.extend(with(5)),
-        _ => {}
-    }
-    best(&tried)
-}
-
-/// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
-/// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
-/// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
-fn suspect_tails(model: &mut Model, noise: &Noise) {
-    let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
-    for i in 0..model.joints.len() {
-        let x = model.joints[i].x;
-        let shown = match model.joints[i].height {
-            Some(_) => 0.001 * model.before(i).or(model.behind(i)).map_or(0.0, |l| l.power(x)),
-            None => STEP_TAIL * model.behind(i).map_or(0.0, |l| l.power(x)),
-        };
-        let tail = 0.002 * model.afterglow(i);
-        if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
-            model.joints[i].tail = Some(tail);
-        }
-    }
-}
-
-/// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
-const STEP_TAIL: f64 = 0.01;
-
-/// Share of its light that a detector forgets late, from the whole reflections and drops that show it;
-/// negative for one that droops. `None` where none shows it.
-fn tail_share(fit: &Fit) -> Option<f64> {
-    let shown: Vec<(f64, f64)> = (1..fit.model.joints.len())
-        .filter_map(|i| {
-            let joint = &fit.model.joints[i];
-            let (tail, unknown) = joint.tail.zip(fit.layout.tail[i])?;
-            let (light, sigma) = (fit.model.afterglow(i), sigma_of(fit, unknown));
-            let seen = !joint.clipped && tail.abs() > 4.0 * sigma && light > 0.0;
-            seen.then_some((tail / light, sigma / light))
-        })
-        .collect();
-    // A slope's change may look like one droop: all say so, and one beyond doubt.
-    let droops = shown.iter().all(|(share, _)| *share < 0.0)
-        && shown.iter().any(|(share, sigma)| *share < -DROOP_SIGMAS * sigma);
-    let of_one_sign = shown.iter().filter(|(share, _)| droops || *share > 0.0);
-    let weight = |sigma: f64| 1.0 / (sigma * sigma);
-    let total: f64 = of_one_sign.clone().map(|(_, sigma)| weight(*sigma)).sum();
-    let sum: f64 = of_one_sign.map(|(share, sigma)| share * weight(*sigma)).sum();
-    (total > 0.0).then(|| sum / total)
-}
-
-/// The first fit again with tails that lie below their lines, where that explains far more.
-fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
-    if fit.chi2 < 1.5 * fit.cells as f64 {
-        return None;
-    }
-    let mut model = fit.model.clone();
-    for i in 1..model.joints.len() {
-        let tail = -0.002 * model.afterglow(i);
-        if model.joints[i].tail.is_some() && !model.joints[i].clipped {
-            model.joints[i].tail = Some(tail);
-        }
-    }
-    let droops = fit::run(model, &Given { may_droop: true, ..*given })?;
-    let better = droops.chi2 < 0.8 * fit.chi2 && tail_share(&droops).is_some_and(|s| s < 0.0);
-    better.then_some(droops)
-}
-
-/// Sigmas from which a tail below the line is a droop of the receiver.
-const DROOP_SIGMAS: f64 = 15.0;
-
-/// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
-/// and drops show it: the same for all of one detector.
-fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
-    let share = tail_share(fit);
-    let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
-    let pulse = model.receiver.pulse;
-    for i in 0..model.joints.len() {
-        let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
-        let light = model.afterglow(i);
-        let joint = &mut model.joints[i];
-        // What the mean over one pulse can show, or a hundredth of a dB.
-        let least =
-            (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
-        let expected = share.unwrap_or(0.003) * light;
-        if joint.height.is_none() && (i == 0 || expected.abs() < STEP_TAIL * behind) {
-            joint.tail = None;
-            continue;
-        }
-        let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
-            (Some(tail), Some(unknown)) => tail * sign > 3.0 * sigma_of(fit, unknown),
-            _ => false,
-        };
-        joint.tail = match (joint.tail, share) {
-            (Some(tail), _) if shown => Some(tail),
-            (_, Some(_)) if i > 0 && expected.abs() > 0.2 * least => Some(expected),
-            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * joint.height.unwrap_or(0.0))),
-            _ => None,
-        };
-    }
-    share
-}
-
-fn sigma_of(fit: &Fit, unknown: usize) -> f64 {
-    fit.sigma(unknown)
-}
-
 /// Slopes of the trace's own sections: their mean, and `spreads` times their spread but at least
 /// `least` of the mean.
 pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -> SlopePrior {
     let mut known: Vec<(f64, f64)> = Vec::new();
     for (i, joint) in fit.model.joints.iter().enumerate() {
         if let (Behind::Fibre(line), Some(unknown)) = (&joint.behind, fit.layout.line[i]) {
-            known.push((line.fall, sigma_of(fit, unknown + 1).max(1e-3 * usual_fall)));
+            known.push((line.fall, fit.sigma(unknown + 1).max(1e-3 * usual_fall)));
         }
     }
     let weight = |s: f64| 1.0 / (s * s + (0.02 * usual_fall).powi(2));
@@ -596,52 +386,6 @@ fn add(
     places_tried
 }
 
-/// Loss and height of joint `i`, read where both lines show the same fibre: half a pulse behind it.
-pub(super) fn size(fit: &Fit, i: usize) -> Size {
-    let model = &fit.model;
-    let joint = &model.joints[i];
-    let (height, height_sigma) = match (joint.height, fit.layout.height[i]) {
-        (Some(height), Some(unknown)) => (height, sigma_of(fit, unknown)),
-        _ => (0.0, 0.0),
-    };
-    let even_height =
-        model.before(i).map_or(0.0, |line| line.power(joint.x) * EVEN_DB / DB_PER_NEPER);
-    let mut size = Size { loss_db: 0.0, loss_sigma_db: 0.0, height, height_sigma, even_height };
-    if let (Some(before), Behind::Fibre(behind)) = (model.before(i), &joint.behind) {
-        let at = joint.x + 0.5 * model.receiver.pulse;
-        let g = loss_gradient(fit, i);
-        size.loss_db = DB_PER_NEPER * (before.log(at) - behind.log(at));
-        let tail = fit::TAIL_MISFIT * tail_at(model, i, at) / before.power(at) * DB_PER_NEPER;
-        size.loss_sigma_db = fit.factor.variance(&g).sqrt().hypot(tail).hypot(EVEN_DB);
-    }
-    size
-}
-
-/// Power at `x` of the slow tails of all joints before joint `i`. Their shape is only nearly known, and
-/// its misfit is shared by all samples around a step.
-fn tail_at(model: &Model, i: usize, x: f64) -> f64 {
-    let of = |joint: &Joint| joint.tail.map(|t| t * model.receiver.tail(x - joint.x).0);
-    model.joints[..i].iter().filter_map(of).sum()
-}
-
-/// How the loss of joint `i` in dB changes with each unknown.
-pub(super) fn loss_gradient(fit: &Fit, i: usize) -> Vec<f64> {
-    let model = &fit.model;
-    let mut g = vec![0.0; fit.layout.len];
-    let at = model.joints[i].x + 0.5 * model.receiver.pulse;
-    let owner = (0..i).rev().find(|j| fit.layout.line[*j].is_some());
-    for (owner, sign) in [(owner, 1.0), (Some(i), -1.0)] {
-        let Some(j) = owner else { continue };
-        if let (Some(unknown), Behind::Fibre(line)) = (fit.layout.line[j], &model.joints[j].behind)
-        {
-            g[unknown] += sign * DB_PER_NEPER;
-            g[unknown + 1] -= sign * DB_PER_NEPER * (at - line.at);
-            g[fit.layout.place[i]] -= sign * DB_PER_NEPER * line.fall;
-        }
-    }
-    g
-}
-
 /// Drops the joint that stands out least, refits, and so on until all stand out by `limit`;
 /// `at_once` of them per fit.
 fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit {
@@ -653,7 +397,7 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
             if matches!(joint.behind, Behind::Dark) {
                 continue;
             }
-            let size = size(&fit, i);
+            let size = size::of(&fit, i);
             let (step, peak) = (size.step_score(), size.peak_score());
             let whole = joint.height.is_some() && !joint.clipped;
             if whole && peak < limit && step >= limit {

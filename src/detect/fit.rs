@@ -2,6 +2,7 @@
 //! covariance of everything.
 
 use super::cells::{self, Cell};
+use super::layout::{self, Layout};
 use super::model::{Behind, Line, Model};
 use super::noise::Noise;
 use super::samples::Samples;
@@ -37,42 +38,6 @@ pub(super) struct Given<'a> {
     pub may_droop: bool,
     /// The stretch that is looked at, in samples from the panel; `None` for all.
     pub window: Option<(f64, f64)>,
-}
-
-/// Where each unknown stands in the system.
-#[derive(Clone, Debug)]
-pub(super) struct Layout {
-    /// Of each joint: its place.
-    pub place: Vec<usize>,
-    pub height: Vec<Option<usize>>,
-    pub tail: Vec<Option<usize>>,
-    /// Level of the line behind each joint that has one; its slope is the next.
-    pub line: Vec<Option<usize>>,
-    pub pole: Option<usize>,
-    /// Logarithm of the tail's length.
-    pub tail_length: Option<usize>,
-    pub len: usize,
-}
-
-impl Layout {
-    fn new(model: &Model, given: &Given) -> Layout {
-        let mut len = 0;
-        let mut take = |count: usize| {
-            len += count;
-            len - count
-        };
-        let (mut place, mut height, mut tail, mut line) = (vec![], vec![], vec![], vec![]);
-        for joint in &model.joints {
-            place.push(take(1));
-            height.push(joint.height.map(|_| take(1)));
-            tail.push(joint.tail.map(|_| take(1)));
-            line.push(matches!(joint.behind, Behind::Fibre(_)).then(|| take(2)));
-        }
-        let pole = given.free_pole.map(|_| take(1));
-        let any_tail = tail.iter().any(Option::is_some);
-        let tail_length = (given.free_tail && any_tail).then(|| take(1));
-        Layout { place, height, tail, line, pole, tail_length, len }
-    }
 }
 
 /// A fitted model.
@@ -126,6 +91,11 @@ const TAIL_SPREAD: f64 = 1.1;
 /// measured.
 pub(super) const SLOPES_DB_PER_KM: [f64; 2] = [-1.0, 5.0];
 
+/// Gain in χ² below which a fit is done: while events still come and go nothing is gained by their
+/// last digits.
+pub(super) const SEARCH_GAIN: f64 = 1.0;
+pub(super) const LAST_GAIN: f64 = 0.01;
+
 /// Most steps of one fit; it stops earlier where nothing moves any more.
 const STEPS: usize = 8;
 
@@ -134,9 +104,9 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     center_lines(&mut model, given.samples);
     let cells = cells::cut(given, &model);
     let layout = Layout::new(&model, given);
-    let lines = line_before(&layout);
-    let reach = tail_reaches(&model, given.noise);
-    let first = first_columns(&model, &cells, &layout, &lines, &reach);
+    let lines = layout::line_before(&layout);
+    let reach = layout::tail_reaches(&model, given.noise);
+    let first = layout::first_columns(&model, &cells, &layout, &lines, &reach);
     let work = Work {
         given,
         cells: &cells,
@@ -186,92 +156,6 @@ fn center_lines(model: &mut Model, samples: &Samples) {
         if let Behind::Fibre(line) = &mut model.joints[i].behind {
             *line = line.about(at);
         }
-    }
-}
-
-/// Of each joint, the index of the joint that owns the line before it.
-fn line_before(layout: &Layout) -> Vec<Option<usize>> {
-    let mut last = None;
-    let mut before = Vec::with_capacity(layout.line.len());
-    for (i, line) in layout.line.iter().enumerate() {
-        before.push(last);
-        if line.is_some() {
-            last = Some(i);
-        }
-    }
-    before
-}
-
-/// How far each joint's tail is followed: to where it is a twentieth of what a mean over one pulse
-/// can show.
-fn tail_reaches(model: &Model, noise: &Noise) -> Vec<f64> {
-    let receiver = &model.receiver;
-    let least = 0.05 * noise.sigma * (noise.kappa / receiver.pulse).sqrt().min(1.0);
-    let of = |joint: &super::model::Joint| {
-        let lengths = (joint.tail.unwrap_or(0.0).abs() / least).max(1.0).ln() + 2.0;
-        receiver.pulse + receiver.tail * lengths.min(14.0)
-    };
-    model.joints.iter().map(of).collect()
-}
-
-/// First column of each row: the first unknown that any cell ties it to.
-fn first_columns(
-    model: &Model,
-    cells: &[Cell],
-    layout: &Layout,
-    line_before: &[Option<usize>],
-    reach: &[f64],
-) -> Vec<usize> {
-    let mut first: Vec<usize> = (0..layout.len).collect();
-    for global in [layout.pole, layout.tail_length].into_iter().flatten() {
-        first[global] = 0;
-    }
-    let mut tie = |low: usize, rows: &[usize]| {
-        for row in rows {
-            first[*row] = first[*row].min(low);
-        }
-    };
-    let mut rows = Vec::new();
-    let any_tail = model.joints.iter().any(|j| j.tail.is_some());
-    let mut last = (usize::MAX, 0);
-    for cell in cells {
-        if (cell.lo, cell.hi) == last && !any_tail {
-            continue;
-        }
-        last = (cell.lo, cell.hi);
-        rows.clear();
-        let own = |i: usize| layout.line[i].map(|c| [c, c + 1]).into_iter().flatten();
-        if let Some(base) = base_line(cell, line_before, layout) {
-            rows.extend(own(base));
-        }
-        for i in cell.lo..cell.hi {
-            rows.push(layout.place[i]);
-            rows.extend(layout.height[i]);
-            rows.extend(own(i));
-        }
-        for (i, joint) in model.joints.iter().enumerate() {
-            if joint.tail.is_some()
-                && joint.x - 1.0 < cell.x + cell.n
-                && joint.x + reach[i] > cell.x - cell.n
-            {
-                rows.extend(layout.tail[i]);
-                rows.push(layout.place[i]);
-            }
-        }
-        if let Some(low) = rows.iter().min().copied() {
-            tie(low, &rows);
-        }
-    }
-    first
-}
-
-/// The joint that owns the line on which a cell stands before its first unsettled joint.
-fn base_line(cell: &Cell, line_before: &[Option<usize>], layout: &Layout) -> Option<usize> {
-    if cell.lo < line_before.len() {
-        line_before[cell.lo]
-    } else {
-        // behind all joints: the last joint's own line, if it has one or shows the one before
-        (0..layout.line.len()).rev().find(|i| layout.line[*i].is_some())
     }
 }
 
@@ -418,7 +302,7 @@ impl Work<'_> {
     fn predict(&self, model: &Model, cell: &Cell, edge: f64, row: &mut Vec<(usize, f64)>) -> Parts {
         let layout = self.layout;
         let receiver = &model.receiver;
-        let base = base_line(cell, self.line_before, layout);
+        let base = layout::base_line(cell, self.line_before, layout);
         let base = base.filter(|_| cell.lo < model.joints.len() || !model.ends_dark());
         let mut parts = Parts::default();
         // The line on which the next joint stands: its unknowns, power and remaining share.

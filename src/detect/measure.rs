@@ -1,12 +1,13 @@
 //! From a fitted model to events, sections and the span.
 
 use super::echo::Lone;
-use super::find::{self, EVEN_DB, Found};
+use super::find::Found;
 use super::fit::{Fit, SLOPES_DB_PER_KM, TOP_RIPPLE};
 use super::model::{Behind, Line};
 use super::neighbor;
 use super::noise::Noise;
 use super::samples::Samples;
+use super::size::{self, EVEN_DB};
 use super::{Cords, classify, opinion};
 use crate::event::{self, Analysis, Event, Peak, Role, Section};
 use crate::trace::Trace;
@@ -129,7 +130,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
         return start_event(peak, extent_m);
     }
     let dark = matches!(joint.behind, Behind::Dark);
-    let size = find::size(fit, i);
+    let size = size::of(fit, i);
     let known = matches!(joint.behind, Behind::Fibre(_)) && size.loss_sigma_db > 0.0;
     let neighbor = if known { neighbor::doubt_db(found, samples, noise, i) } else { 0.0 };
     Event {

@@ -1,9 +1,9 @@
 //! What the scan leaves undecided: pairs that are one, and steps that reflect.
 
-use super::find;
 use super::fit::{self, Fit, Given};
 use super::model::{Behind, Joint, Model};
 use super::place;
+use super::size;
 
 /// Below this many pulse lengths two places are one: their losses cannot be told apart, and a strong
 /// peak's misfit would breed a companion of opposite loss (docs/theory.md).
@@ -103,7 +103,7 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     let earlier = earlier_end(&next);
     let Some(with) = lower(next, earlier, given) else { return fit };
     let stands = |i: &usize| {
-        let size = find::size(&with, *i);
+        let size = size::of(&with, *i);
         size.height > limit * size.height_sigma
     };
     if tried.iter().all(stands) {

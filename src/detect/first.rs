@@ -1,0 +1,176 @@
+//! The first fit: which receiver the trace was made with, and what its detector forgets late.
+
+use super::fit::{self, Fit, Given, LAST_GAIN};
+use super::model::{Behind, Joint, Model};
+use super::noise::Noise;
+use super::receiver::Receiver;
+use super::start::{self, HALF_HEIGHT_POLES};
+
+/// The first model fitted with the receiver that its strongest reflection shows, or with the usual one
+/// where that explains more.
+pub(super) fn fit(model: Model, given: &Given) -> Option<Fit> {
+    let fitted = |model: Model| {
+        let free_pole = Some(model.receiver.pole);
+        fit::run(model, &Given { free_pole, ..*given })
+    };
+    let Some(receiver) = receiver(&model, given) else { return fitted(model) };
+    let mut with = model.clone();
+    for joint in with.joints.iter_mut().filter(|j| j.height.is_some() && j.held.is_none()) {
+        joint.x += HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+    }
+    with.receiver = receiver;
+    let shown = fitted(with);
+    let per_cell = shown.as_ref().map_or(f64::MAX, |fit| fit.chi2 / fit.cells as f64);
+    if per_cell < ASTRAY {
+        return shown;
+    }
+    [shown, fitted(model)].into_iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+}
+
+/// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
+const ASTRAY: f64 = 100.0;
+
+/// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
+/// with. `None` where there is none.
+fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
+    let pulse = model.receiver.pulse;
+    let alone = |i: usize| {
+        let gap = model.joints[i].x - model.joints[i - 1].x;
+        let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - model.joints[i].x);
+        gap > 6.0 * pulse && next > 4.0 * pulse
+    };
+    let strong = |i: &usize| {
+        let joint = &model.joints[*i];
+        let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
+        let least = (30.0 * given.noise.sigma).max(3.0 * line);
+        !joint.clipped && joint.places == 1 && joint.height.is_some_and(|h| h > least)
+    };
+    let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
+    let i = (1..model.joints.len())
+        .filter(|i| alone(*i) && strong(i))
+        .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
+    let x = model.joints[i].x;
+    let rise = start::length_of_rise(given.samples, &model.receiver, x);
+    // Sharp: the misfit of a wrong number of poles is what tells.
+    let near = Given {
+        window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
+        misfit: 0.003,
+        enough: LAST_GAIN,
+        ..*given
+    };
+    let before =
+        Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
+    let with = |poles: usize| {
+        let receiver = Receiver { poles, pole: start::pole_of_rise(rise, poles), ..model.receiver };
+        // Half height lies a third of a pole before the place, however many there are.
+        let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+        let alone = Model { joints: vec![before, Joint { x, ..model.joints[i] }], receiver };
+        let given = Given { free_pole: Some(receiver.pole), ..near };
+        fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
+    };
+    let mut tried: Vec<(f64, Receiver)> = (2..=4).filter_map(with).collect();
+    let best = |tried: &[(f64, Receiver)]| {
+        tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
+    };
+    match best(&tried)?.poles {
+        2 => tried.extend(with(1)),
+        4 => tried.extend(with(5)),
+        _ => {}
+    }
+    best(&tried)
+}
+
+/// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
+/// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
+/// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
+pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
+    let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
+    for i in 0..model.joints.len() {
+        let x = model.joints[i].x;
+        let shown = match model.joints[i].height {
+            Some(_) => 0.001 * model.before(i).or(model.behind(i)).map_or(0.0, |l| l.power(x)),
+            None => STEP_TAIL * model.behind(i).map_or(0.0, |l| l.power(x)),
+        };
+        let tail = 0.002 * model.afterglow(i);
+        if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
+            model.joints[i].tail = Some(tail);
+        }
+    }
+}
+
+/// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
+const STEP_TAIL: f64 = 0.01;
+
+/// Share of its light that a detector forgets late, from the whole reflections and drops that show it;
+/// negative for one that droops. `None` where none shows it.
+fn tail_share(fit: &Fit) -> Option<f64> {
+    let shown: Vec<(f64, f64)> = (1..fit.model.joints.len())
+        .filter_map(|i| {
+            let joint = &fit.model.joints[i];
+            let (tail, unknown) = joint.tail.zip(fit.layout.tail[i])?;
+            let (light, sigma) = (fit.model.afterglow(i), fit.sigma(unknown));
+            let seen = !joint.clipped && tail.abs() > 4.0 * sigma && light > 0.0;
+            seen.then_some((tail / light, sigma / light))
+        })
+        .collect();
+    // A slope's change may look like one droop: all say so, and one beyond doubt.
+    let droops = shown.iter().all(|(share, _)| *share < 0.0)
+        && shown.iter().any(|(share, sigma)| *share < -DROOP_SIGMAS * sigma);
+    let of_one_sign = shown.iter().filter(|(share, _)| droops || *share > 0.0);
+    let weight = |sigma: f64| 1.0 / (sigma * sigma);
+    let total: f64 = of_one_sign.clone().map(|(_, sigma)| weight(*sigma)).sum();
+    let sum: f64 = of_one_sign.map(|(share, sigma)| share * weight(*sigma)).sum();
+    (total > 0.0).then(|| sum / total)
+}
+
+/// The first fit again with tails that lie below their lines, where that explains far more.
+pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
+    if fit.chi2 < 1.5 * fit.cells as f64 {
+        return None;
+    }
+    let mut model = fit.model.clone();
+    for i in 1..model.joints.len() {
+        let tail = -0.002 * model.afterglow(i);
+        if model.joints[i].tail.is_some() && !model.joints[i].clipped {
+            model.joints[i].tail = Some(tail);
+        }
+    }
+    let droops = fit::run(model, &Given { may_droop: true, ..*given })?;
+    let better = droops.chi2 < 0.8 * fit.chi2 && tail_share(&droops).is_some_and(|s| s < 0.0);
+    better.then_some(droops)
+}
+
+/// Sigmas from which a tail below the line is a droop of the receiver.
+const DROOP_SIGMAS: f64 = 15.0;
+
+/// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
+/// and drops show it: the same for all of one detector.
+pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
+    let share = tail_share(fit);
+    let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
+    let pulse = model.receiver.pulse;
+    for i in 0..model.joints.len() {
+        let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
+        let light = model.afterglow(i);
+        let joint = &mut model.joints[i];
+        // What the mean over one pulse can show, or a hundredth of a dB.
+        let least =
+            (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
+        let expected = share.unwrap_or(0.003) * light;
+        if joint.height.is_none() && (i == 0 || expected.abs() < STEP_TAIL * behind) {
+            joint.tail = None;
+            continue;
+        }
+        let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
+            (Some(tail), Some(unknown)) => tail * sign > 3.0 * fit.sigma(unknown),
+            _ => false,
+        };
+        joint.tail = match (joint.tail, share) {
+            (Some(tail), _) if shown => Some(tail),
+            (_, Some(_)) if i > 0 && expected.abs() > 0.2 * least => Some(expected),
+            _ if joint.clipped && i > 0 => Some(expected.min(0.5 * joint.height.unwrap_or(0.0))),
+            _ => None,
+        };
+    }
+    share
+}
