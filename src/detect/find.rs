@@ -122,7 +122,8 @@ pub(super) struct Found {
     pub fit: Fit,
     /// Echoes in the dark.
     pub lone: Vec<Lone>,
-    ceiling: f64,
+    /// Power at which the receiver cuts off; infinite where it was never seen to.
+    pub ceiling: f64,
     slopes: SlopePrior,
     tail_share: Option<f64>,
 }

@@ -125,7 +125,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
     let fit = &found.fit;
     let joint = &fit.model.joints[i];
     let extent_m = extent(fit, i) * samples.spacing_m;
-    let peak = peak(trace, fit, i);
+    let peak = peak(trace, found, i);
     if i == 0 {
         return start_event(peak, extent_m);
     }
@@ -189,9 +189,11 @@ fn place_sigma(fit: &Fit, i: usize) -> f64 {
     sigma.hypot(0.002 * receiver.pulse).hypot(0.02).hypot(guess)
 }
 
-fn peak(trace: &Trace, fit: &Fit, i: usize) -> Option<Peak> {
+fn peak(trace: &Trace, found: &Found, i: usize) -> Option<Peak> {
+    let fit = &found.fit;
     let joint = &fit.model.joints[i];
-    let height = joint.height?;
+    // Of a cut-off peak the height is a guess: what was seen of it is the receiver's limit.
+    let height = joint.height.map(|h| if joint.clipped { h.min(found.ceiling) } else { h })?;
     let before = if i == 0 { fit.model.behind(0) } else { fit.model.before(i) };
     let reflectance =
         before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).and_then(|(line, b)| {
