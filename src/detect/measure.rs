@@ -148,7 +148,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
         // of a damaged trace's glimpse of fibre between two peaks a sigma may leave the range of numbers
         loss_db: Measured::new(size.loss_db, size.loss_sigma_db.hypot(neighbor))
             .finite()
-            .filter(|loss| known && loss.sigma < MOST_SIGMA_DB.max(0.5 * loss.value.abs())),
+            .filter(|loss| known && is_measured(loss)),
         loss_at_least_db: if dark && peak.is_none() {
             into_noise(samples, noise, fit, i)
         } else {
@@ -159,8 +159,12 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
     }
 }
 
-/// A loss known no better than this, and not to half of itself, was not measured.
-const MOST_SIGMA_DB: f64 = 1.0;
+/// Whether a loss was measured at all: to half of itself or to 1 dB, and within what levels of a file
+/// can differ by (16 bits of 0.001 dB).
+fn is_measured(loss: &Measured) -> bool {
+    let size = loss.value.abs();
+    loss.sigma < (0.5 * size).max(1.0) && size < 65.535
+}
 
 /// The least that is lost at an end without reflection: from the line before it to what 3 sigma over
 /// a pulse would still show. `None` where even the line before is weaker.
