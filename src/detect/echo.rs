@@ -64,7 +64,8 @@ pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expec
                     model.joints[*k].height.unwrap_or(0.0),
                 );
                 let height = a * b * at_e * both;
-                let cut: f64 = [e, i, k].iter().map(|j| cut_off(model, **j, scatter)).product();
+                let cut: f64 =
+                    [e, i, k].iter().map(|j| may_be_higher(model, **j, scatter)).product();
                 let factor = 10.0_f64.powf((3.0 + unsure) / 5.0) * cut;
                 if height * factor < least {
                     continue;
@@ -80,7 +81,7 @@ pub(super) fn expected(fit: &Fit, scatter: Option<f64>, least: f64) -> Vec<Expec
 
 /// How many times higher than it is fitted a reflection may be of which the receiver saw the foot
 /// alone: up to what glass against air reflects, and a hundred times where the fibre tells no more.
-fn cut_off(model: &Model, i: usize, scatter: f64) -> f64 {
+fn may_be_higher(model: &Model, i: usize, scatter: f64) -> f64 {
     let joint = &model.joints[i];
     let line = model.before(i).or(model.behind(i)).map_or(0.0, |line| line.power(joint.x));
     let most = 10.0_f64.powf(OPEN_END_DB / 10.0) / scatter * line;
@@ -149,7 +150,7 @@ pub(super) fn behind_end(
     let Some(end) = model.joints.last().filter(|_| model.ends_dark()) else { return Vec::new() };
     let receiver = &model.receiver;
     let window = receiver.pulse.round().max(1.0) as usize;
-    let sd = noise.sigma * (noise.kappa.min(window as f64) / window as f64).sqrt();
+    let sd = noise.of_mean(window as f64);
     let clear = end.x + receiver.settled() + receiver.pulse;
     let last = samples.place(samples.len() - 1) - receiver.pulse - 2.0;
     let mut found: Vec<Lone> = Vec::new();

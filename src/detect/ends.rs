@@ -50,7 +50,7 @@ fn without_lone(model: &mut Model, known: &Known) -> Option<f64> {
             break;
         }
         let (a, b) = (samples.index(from), samples.index(to));
-        let sd = noise.sigma * (noise.kappa / (b - a) as f64).sqrt().min(1.0);
+        let sd = noise.of_mean((b - a) as f64);
         if samples.mean(a, b) - noise.clipped_mean(0.0) > 5.0 * sd {
             break;
         }
@@ -111,13 +111,12 @@ fn fades(known: &Known, from: f64, to: f64) -> bool {
         |k: usize, n: usize| samples.mean(from + k * quarter, from + (k + n) * quarter) - dark;
     let keeps = (2.0 * known.usual_fall * quarter as f64).exp();
     let falls = (0..3).all(|k| mean(k + 1, 1) * keeps < mean(k, 1));
-    let sd = |n: usize| noise.sigma * (noise.kappa.min(n as f64) / n as f64).sqrt();
     let (near, late) = (mean(0, 2), mean(2, 2));
     let pulse = samples.pulse as usize;
     let (a, b) = (to.saturating_sub((to - from) / 8 + pulse), to.saturating_sub(pulse));
     let rest = samples.mean(a.min(to - 2), b.clamp(a.min(to - 2) + 1, to)) - dark;
     let lost = rest < LOST_SIGMAS * noise.sigma;
-    lost && falls && late * keeps * keeps + 2.0 * sd(2 * quarter) < 0.75 * near
+    lost && falls && late * keeps * keeps + 2.0 * noise.of_mean(2.0 * quarter as f64) < 0.75 * near
 }
 
 /// Noise, per sample, under which a decay is about to be lost: twice what `Noise::dark_from` calls light.
@@ -266,7 +265,7 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     if b < a + 4 {
         return None;
     }
-    let sd = noise.sigma * (noise.kappa.min((b - a) as f64) / (b - a) as f64).sqrt();
+    let sd = noise.of_mean((b - a) as f64);
     let seen = samples.mean(a, b) - noise.clipped_mean(0.0) > 4.0 * sd;
     if seen && !(drop && fades(known, from, to)) {
         return None;

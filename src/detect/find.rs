@@ -156,14 +156,13 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     let mut fit = first::fit(model, &given)?;
     given.free_pole = Some(fit.model.receiver.pole);
     if let Some(better) = first::drooping(&fit, &given) {
-        fit = better;
-        given.may_droop = true;
+        fit = better; // `set_tails` sees from it that the receiver droops
     }
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
     for round in 0..5 {
         let mut next = fit.model.clone();
-        if round < 3 && fit.layout.place.len() == next.joints.len() {
+        if round < 3 {
             given.tail_share = first::set_tails(&fit, &mut next, noise);
             given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
         }
@@ -203,7 +202,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     given.enough = LAST_GAIN;
     given.slopes = own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
-    place_weak_steps(&mut fit, samples, noise, given.slopes.sd);
+    place_weak_steps(&mut fit, &given);
     if let Some(last) = fit::run(fit.model.clone(), &given) {
         fit = last;
     }
@@ -258,14 +257,14 @@ fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
 }
 
 /// Moves steps whose place is uncertain to their likelihood's highest peak.
-fn place_weak_steps(fit: &mut Fit, samples: &Samples, noise: &Noise, slope_sd: f64) {
+fn place_weak_steps(fit: &mut Fit, given: &Given) {
     for i in 1..fit.model.joints.len() {
         let joint = &fit.model.joints[i];
         if joint.height.is_some() || matches!(joint.behind, Behind::Dark) {
             continue;
         }
-        if fit.place_sigma(i) > 0.15 * samples.pulse {
-            if let Some((x, spread)) = place::profile(fit, samples, noise, slope_sd, i) {
+        if fit.place_sigma(i) > 0.15 * given.samples.pulse {
+            if let Some((x, spread)) = place::profile(fit, given, i) {
                 fit.model.joints[i].x = x;
                 fit.model.joints[i].spread = Some(spread);
             }

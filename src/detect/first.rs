@@ -84,7 +84,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
 /// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
 /// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
 pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
-    let least = noise.sigma * (noise.kappa / model.receiver.pulse).sqrt().min(1.0);
+    let least = noise.of_mean(model.receiver.pulse);
     for i in 0..model.joints.len() {
         let x = model.joints[i].x;
         let shown = match model.joints[i].height {
@@ -154,8 +154,7 @@ pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f
         let light = model.afterglow(i);
         let joint = &mut model.joints[i];
         // What the mean over one pulse can show, or a hundredth of a dB.
-        let least =
-            (noise.sigma * (noise.kappa / pulse).sqrt().min(1.0)).min(0.005 * behind + 1e-12);
+        let least = noise.of_mean(pulse).min(0.005 * behind + 1e-12);
         let expected = share.unwrap_or(0.003) * light;
         if joint.height.is_none() && (i == 0 || expected.abs() < STEP_TAIL * behind) {
             joint.tail = None;

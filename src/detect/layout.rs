@@ -58,7 +58,7 @@ pub(super) fn line_before(layout: &Layout) -> Vec<Option<usize>> {
 /// can show.
 pub(super) fn tail_reaches(model: &Model, noise: &Noise) -> Vec<f64> {
     let receiver = &model.receiver;
-    let least = 0.05 * noise.sigma * (noise.kappa / receiver.pulse).sqrt().min(1.0);
+    let least = 0.05 * noise.of_mean(receiver.pulse);
     let of = |joint: &Joint| {
         let lengths = (joint.tail.unwrap_or(0.0).abs() / least).max(1.0).ln() + 2.0;
         receiver.pulse + receiver.tail * lengths.min(14.0)

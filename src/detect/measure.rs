@@ -170,8 +170,7 @@ fn is_measured(loss: &Measured) -> bool {
 /// a pulse would still show. `None` where even the line before is weaker.
 fn into_noise(samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Option<f64> {
     let line = fit.model.before(i)?;
-    let hidden =
-        (3.0 * noise.sigma * (noise.kappa / samples.pulse).sqrt().min(1.0)).max(samples.floor);
+    let hidden = (3.0 * noise.of_mean(samples.pulse)).max(samples.floor);
     let least = DB_PER_NEPER * (line.log(fit.model.joints[i].x) - hidden.ln());
     (least > 0.0 && least.is_finite()).then_some(least)
 }

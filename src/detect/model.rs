@@ -142,6 +142,12 @@ impl Model {
         joint.height.unwrap_or(0.0).max(0.0) + drop
     }
 
+    /// Where the edges of `joint` have settled so far that what an edge's misfit leaves is no event.
+    pub fn clear_behind(&self, joint: &Joint) -> f64 {
+        let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
+        joint.x + self.receiver.pulse + poles * self.receiver.pole + 1.0
+    }
+
     /// Whether the last joint is an end in the dark.
     pub fn ends_dark(&self) -> bool {
         self.joints.last().is_some_and(|joint| matches!(joint.behind, Behind::Dark))

@@ -25,7 +25,8 @@ pub(super) fn doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize
     let Some(data) = Data::cut(fit, samples, noise, i, from, to) else { return 0.0 };
     let index = |x: f64| data.x.partition_point(|at| *at < x);
     let x = fit.model.joints[i].x;
-    let (a, b) = (index(fit.model.onset(i) - 1.0), index(place::hidden_behind(&fit.model, i)));
+    let (a, b) =
+        (index(fit.model.onset(i) - 1.0), index(fit.model.clear_behind(&fit.model.joints[i])));
     let end = data.x.len();
     let at = x + 0.5 * pulse;
     let (mut odds, mut shifts) = (0.0, 0.0);

@@ -22,6 +22,11 @@ pub(super) struct Noise {
 }
 
 impl Noise {
+    /// Standard deviation of the mean of `n` samples, no more than that of one.
+    pub fn of_mean(&self, n: f64) -> f64 {
+        self.sigma * (self.kappa / n).sqrt().min(1.0)
+    }
+
     /// The mean of samples of true power `p` where the file cuts them off at 0: weak light shows
     /// brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
     pub fn clipped_mean(&self, p: f64) -> f64 {

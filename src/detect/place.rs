@@ -13,19 +13,11 @@ use crate::units::DB_PER_NEPER;
 ///
 /// The likelihood of a weak step's place has several peaks: all places within four pulses are tried,
 /// with both lines free at each. The sigma is the half width of the 95 % interval over 1.96.
-pub(super) fn profile(
-    fit: &Fit,
-    samples: &Samples,
-    noise: &Noise,
-    slope_sd: f64,
-    i: usize,
-) -> Option<(f64, f64)> {
+pub(super) fn profile(fit: &Fit, given: &Given, i: usize) -> Option<(f64, f64)> {
     let pulse = fit.model.receiver.pulse;
     let step = pulse / 8.0;
-    let tried: Vec<(f64, f64)> = gains(fit, samples, noise, slope_sd, i, 4.0 * pulse)?
-        .iter()
-        .map(|(x, gain)| (*x, gain.step))
-        .collect();
+    let tried: Vec<(f64, f64)> =
+        gains(fit, given, i, 4.0 * pulse)?.iter().map(|(x, gain)| (*x, gain.step)).collect();
     let best = tried.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
     let inside = tried.iter().filter(|t| best.1 - t.1 < 3.84).map(|t| t.0);
     let (first, last) = inside.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
@@ -51,7 +43,7 @@ pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflectio
     if near(i - 1, i) || near(i, i + 1) {
         return None; // a gain and a loss may be both edges of one reflection
     }
-    let tried = gains(fit, given.samples, given.noise, given.slopes.sd, i, 1.5 * pulse)?;
+    let tried = gains(fit, given, i, 1.5 * pulse)?;
     let step = tried.iter().map(|(_, gain)| gain.step).fold(f64::NEG_INFINITY, f64::max);
     let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
     let power = fit.model.before(i)?.power(best.0);
@@ -63,14 +55,8 @@ pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflectio
 }
 
 /// What a step at each place within `reach` of joint `i` explains, in steps of an eighth of a pulse.
-fn gains(
-    fit: &Fit,
-    samples: &Samples,
-    noise: &Noise,
-    slope_sd: f64,
-    i: usize,
-    reach: f64,
-) -> Option<Vec<(f64, Gain)>> {
+fn gains(fit: &Fit, given: &Given, i: usize, reach: f64) -> Option<Vec<(f64, Gain)>> {
+    let (samples, noise) = (given.samples, given.noise);
     let model = &fit.model;
     let pulse = model.receiver.pulse;
     let joint = &model.joints[i];
@@ -81,7 +67,7 @@ fn gains(
     let mut tried = Vec::new();
     let mut x = low;
     while x <= high {
-        tried.extend(data.gain(model, x, slope_sd).map(|gain| (x, gain)));
+        tried.extend(data.gain(model, x, given.slopes.sd).map(|gain| (x, gain)));
         x += pulse / 8.0;
     }
     Some(tried)
@@ -91,7 +77,7 @@ fn gains(
 pub(super) fn around(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Option<(f64, f64)> {
     let model = &fit.model;
     let (x, reach) = (model.joints[i].x, AROUND_PULSES * model.receiver.pulse);
-    let from = hidden_behind(model, i.checked_sub(1)?).max(x - reach);
+    let from = model.clear_behind(&model.joints[i.checked_sub(1)?]).max(x - reach);
     let dark = samples.place(noise.dark_from.min(samples.len() - 1));
     let next = model.joints.get(i + 1).map_or(dark, |next| next.x);
     Some((from, (next - model.receiver.lead() - 1.0).min(x + reach)))
@@ -115,13 +101,6 @@ impl Gain {
     fn both(&self) -> f64 {
         self.step + self.peak
     }
-}
-
-/// Where joint `i` has settled.
-pub(super) fn hidden_behind(model: &Model, i: usize) -> f64 {
-    let joint = &model.joints[i];
-    let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
-    joint.x + model.receiver.pulse + poles * model.receiver.pole + 1.0
 }
 
 /// Means of the trace over the fitted lines, in dB, and what is known of them.

@@ -97,10 +97,10 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
         };
         tried.push(i);
     }
-    if tried.is_empty() && earlier_end(&next).is_none() {
+    let earlier = earlier_end(&next);
+    if tried.is_empty() && earlier.is_none() {
         return fit;
     }
-    let earlier = earlier_end(&next);
     let Some(with) = lower(next, earlier, given) else { return fit };
     let stands = |i: &usize| {
         let size = size::of(&with, *i);

@@ -46,7 +46,7 @@ impl View {
         let line = model.behind(i)?;
         let from = match i {
             0 => model.joints[0].x + model.receiver.settled() + 1.0,
-            _ => model.joints[i].x + hidden_behind(model, i),
+            _ => model.clear_behind(&model.joints[i]),
         };
         let to = if i + 1 < model.joints.len() {
             model.onset(i + 1) - 1.0
@@ -158,15 +158,6 @@ pub(super) fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f6
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
     let rough = samples.pulse * noise.speckle.powi(2) * power * power;
     (noise.kappa * noise.sigma.powi(2) + rough + samples.rounding_var(power, noise.sigma)) / n
-}
-
-/// How far behind joint `i` the scan does not look: an edge's misfit there would look like events.
-fn hidden_behind(model: &Model, i: usize) -> f64 {
-    let receiver = &model.receiver;
-    match model.joints[i].height {
-        Some(_) => receiver.pulse + 15.0 * receiver.pole + 1.0,
-        None => receiver.pulse + 6.0 * receiver.pole + 1.0,
-    }
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.

@@ -362,7 +362,6 @@ const DEEP_DROP_DB: f64 = 6.0;
 
 /// The stretch that a joint's edges hide.
 fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
-    let poles = if joint.height.is_some() { 15.0 } else { 6.0 };
     let receiver = &model.receiver;
     // The place of a cut-off reflection is not yet known to better than a pulse.
     let before = match (joint.clipped, joint.height) {
@@ -370,7 +369,7 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
         (_, Some(_)) => receiver.toe(),
         _ => receiver.lead(),
     };
-    (joint.x - before - 1.0, joint.x + receiver.pulse + poles * receiver.pole + 1.0)
+    (joint.x - before - 1.0, model.clear_behind(joint))
 }
 
 fn clear_steps(
