@@ -19,7 +19,7 @@ use super::{Exit, Out, files, review};
 /// What a planned link may lose, part by part; with traces, how that compares to what it loses
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  strandline budget --plan traces/job/plan.toml --transmitter 0 --sensitivity -28\n  strandline budget --plan traces/job/plan.toml traces/job/HFL-44_002_1310_AB.sor\n\nThe contract's limits come first."
+    after_help = "Examples:\n  strandline budget --plan plan.toml --transmitter 0 --sensitivity -28\n  strandline budget --plan plan.toml link-1310.sor\n\nThe contract's limits come first."
 )]
 pub(crate) struct Args {
     /// Trace files of the link, or folders of them
@@ -29,23 +29,35 @@ pub(crate) struct Args {
     #[arg(long, value_name = "PLAN")]
     plan: PathBuf,
     /// Least power of the transmitter in dBm
-    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "sensitivity")]
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "sensitivity", value_parser = power)]
     transmitter: Option<f64>,
     /// Highest power of the transmitter in dBm, where that differs
-    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter", value_parser = power)]
     strongest: Option<f64>,
     /// Weakest power the receiver works with, in dBm
-    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter", value_parser = power)]
     sensitivity: Option<f64>,
     /// Strongest power the receiver bears, in dBm
-    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter")]
+    #[arg(long, value_name = "DBM", allow_negative_numbers = true, requires = "transmitter", value_parser = power)]
     overload: Option<f64>,
     /// What the signal suffers other than loss, such as dispersion, in dB
-    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels)]
+    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels, allow_negative_numbers = true)]
     penalty: f64,
     /// Kept for ageing and repairs, in dB
-    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels)]
+    #[arg(long, value_name = "DB", default_value_t = 0.0, value_parser = decibels, allow_negative_numbers = true)]
     reserve: f64,
+}
+
+/// Powers that are believed, in dBm: from single photons to what melts the fibre.
+const POWERS_DBM: std::ops::RangeInclusive<f64> = -150.0..=60.0;
+
+fn power(text: &str) -> Result<f64, String> {
+    let number: f64 = text.parse().map_err(|_| format!("{text:?} is no number"))?;
+    if POWERS_DBM.contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("{number} is no power of light in a fibre, expected dBm such as -28"))
+    }
 }
 
 fn decibels(text: &str) -> Result<f64, String> {
@@ -58,15 +70,30 @@ fn decibels(text: &str) -> Result<f64, String> {
 }
 
 impl Args {
-    fn system(&self) -> Option<System> {
-        Some(System {
-            transmitter_dbm: self.transmitter?,
+    /// `None`: none was named. An error where its powers contradict each other.
+    fn system(&self) -> Result<Option<System>, String> {
+        let Some((transmitter_dbm, sensitivity_dbm)) = self.transmitter.zip(self.sensitivity)
+        else {
+            return Ok(None);
+        };
+        if let Some(strongest) = self.strongest.filter(|strongest| *strongest < transmitter_dbm) {
+            return Err(format!(
+                "--strongest {strongest} dBm is less than --transmitter {transmitter_dbm} dBm, the least power of the same"
+            ));
+        }
+        if let Some(overload) = self.overload.filter(|overload| *overload <= sensitivity_dbm) {
+            return Err(format!(
+                "--overload {overload} dBm is not above --sensitivity {sensitivity_dbm} dBm, the weakest power the same receiver works with"
+            ));
+        }
+        Ok(Some(System {
+            transmitter_dbm,
             strongest_dbm: self.strongest,
-            sensitivity_dbm: self.sensitivity?,
+            sensitivity_dbm,
             overload_dbm: self.overload,
             penalties_db: self.penalty,
             reserve_db: self.reserve,
-        })
+        }))
     }
 }
 
@@ -85,16 +112,21 @@ const MEASURED: [Column; 4] = [
 ];
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let answer = review::read_plan(&args.plan)
-        .and_then(|(plan, _)| budget::of(&plan).map(|budgets| (plan, budgets)));
-    let (plan, budgets) = match answer {
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
+    let answer = args.system().and_then(|system| {
+        let (plan, _) = review::read_plan(&args.plan)?;
+        let budgets = budget::of(&plan).map_err(|says| format!("{}: {says}", args.plan.display()));
+        budgets.map(|budgets| (system, plan, budgets))
+    });
+    let (system, plan, budgets) = match answer {
         Ok(answer) => answer,
         Err(message) => {
             out.error(&message, None);
             return Exit::CouldNot;
         }
     };
-    let system = args.system();
     let mut exit = Exit::Done;
     for own in &budgets {
         let mut lines = vec![format!("{} nm", own.wavelength_nm)];

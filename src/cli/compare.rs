@@ -13,7 +13,7 @@ use super::{Exit, Out, diagnose as diagnosis, files, review};
 /// Two rounds of one cable or link: the change at each joint and section, and whether chance explains it
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline compare round-1 round-2 --plan traces/job/plan.toml\n\nEnds with 1 where something is surely worse, the light stops, or a fibre is missing."
+    after_help = "Example:\n  strandline compare round-1 round-2 --plan traces/job/plan.toml\n\nEnds with 1 where something is surely worse, the light stops, or a fibre or wavelength is missing."
 )]
 pub(crate) struct Args {
     /// Traces of the earlier round: a file or a folder
@@ -56,8 +56,17 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     };
     let before = diagnosis::read(&old, &plan);
     let exit = listed.max(diagnosis::unreadable(&before, out));
-    let compared = each_fiber(before, &new, args, &plan, out);
-    let (compared, exit) = (compared.0, exit.max(compared.1));
+    let first = diagnosis::read(&new, &plan);
+    let exit = exit.max(diagnosis::unreadable(&first, out));
+    for (round, tests) in [(&args.old, &before), (&args.new, &first)] {
+        if tests.iter().all(|test| test.read().is_none()) {
+            let says =
+                format!("{}: no trace could be read, so nothing is compared", round.display());
+            out.error(&says, None);
+            return Exit::CouldNot;
+        }
+    }
+    let compared = each_fiber(before, first, args, &plan, out);
     if args.json {
         match comparison::json(&compared) {
             Ok(text) => out.print(&text),
@@ -78,6 +87,7 @@ fn objects((_, comparison): &Compared) -> bool {
         Err(_) => true,
         Ok(done) => {
             done.changes.iter().any(diagnose::Change::is_worse)
+                || !done.missing_nm.is_empty()
                 || (done.stops_m[1].is_some() && done.stops_m[0].is_none())
         }
     }
@@ -86,14 +96,12 @@ fn objects((_, comparison): &Compared) -> bool {
 /// Compares the fibres one by one. Without a plan each has its own joints: those of its earlier round.
 fn each_fiber(
     before: Vec<Test>,
-    new: &[PathBuf],
+    now: Vec<Test>,
     args: &Args,
     plan: &Plan,
     out: &Out,
-) -> (Vec<Compared>, Exit) {
-    let first = diagnosis::read(new, plan);
-    let exit = diagnosis::unreadable(&first, out);
-    let (mut before, mut now) = (diagnosis::grouped(before), diagnosis::grouped(first));
+) -> Vec<Compared> {
+    let (mut before, mut now) = (diagnosis::grouped(before), diagnosis::grouped(now));
     // One link against one link, whatever their labels say.
     if before.len() == 1 && now.len() == 1 && before.keys().ne(now.keys()) {
         out.note("the labels name different fibres; both are taken for one link");
@@ -119,5 +127,5 @@ fn each_fiber(
         };
         (fiber, comparison)
     });
-    (compared.collect(), exit)
+    compared.collect()
 }

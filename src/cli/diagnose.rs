@@ -15,7 +15,7 @@ use super::{Exit, Out, files, review};
 /// A link that loses too much: which dB is lost where, its likely cause, where to dig, what to do first
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows."
+    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows, or where these allow nothing to hold it against."
 )]
 pub(crate) struct Args {
     /// Traces of the link, or folders of them: several wavelengths and both ends tell more
@@ -28,10 +28,10 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FILE", num_args = 1..)]
     baseline: Vec<PathBuf>,
     /// Length of the launch cord in metres, without a plan
-    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres)]
+    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres, allow_negative_numbers = true)]
     launch: Option<f64>,
     /// Length of the tail cord in metres, without a plan
-    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres)]
+    #[arg(long, value_name = "M", conflicts_with = "plan", value_parser = files::metres, allow_negative_numbers = true)]
     tail: Option<f64>,
     /// The document strandline.diagnosis/1 for programs
     #[arg(long)]
@@ -68,14 +68,22 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     };
     let (now, before) = (read(&now, &plan), read(&before, &plan));
     exit = exit.max(unreadable(&now, out)).max(unreadable(&before, out));
+    if reference == Reference::Baseline && before.iter().all(|test| test.read().is_none()) {
+        out.error("no trace of the baseline could be read, so nothing is held against it", None);
+        return Exit::CouldNot;
+    }
     let links = by_fiber(now, before, &plan, reference);
     if links.is_empty() {
         out.error("no trace could be read, so there is nothing to diagnose", None);
         return Exit::CouldNot;
     }
     let told = answer(args, &links, &plan, out);
-    let objects =
-        reference != Reference::Preset && links.iter().any(|(_, d)| !d.excesses.is_empty());
+    // What was held against nothing is not well.
+    let is_fine = |d: &Diagnosis| {
+        let judged = d.judged_nm();
+        d.excesses.is_empty() && !judged.is_empty() && judged.values().all(|judged| *judged)
+    };
+    let objects = reference != Reference::Preset && links.iter().any(|(_, d)| !is_fine(d));
     exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
 }
 

@@ -58,6 +58,9 @@ pub struct Comparison {
     pub changes: Vec<Change>,
     /// Where the light stops now and did not, or the other way round: metres from end a, then and now.
     pub stops_m: [Option<f64>; 2],
+    /// Wavelengths in nm of the earlier round that the later one does not have: nothing is known of
+    /// what changed there.
+    pub missing_nm: Vec<u16>,
     /// Which errors cancel, and what could not be compared.
     pub notes: Vec<String>,
 }
@@ -102,7 +105,9 @@ pub fn compare(old: &[Test], new: &[Test], plan: &Plan) -> Comparison {
         change.is_sure = change.change.value.abs() > least && by_chance < each;
     }
     let stops_m = [stop(&before), stop(&now)];
-    Comparison { changes, stops_m, notes: notes(&now, &before) }
+    let mut missing_nm = before.wavelengths_nm();
+    missing_nm.retain(|nm| !now.wavelengths_nm().contains(nm));
+    Comparison { changes, stops_m, missing_nm, notes: notes(&now, &before) }
 }
 
 fn losses(part: &Part, link: &Link) -> Vec<Change> {

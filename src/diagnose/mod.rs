@@ -81,6 +81,18 @@ pub struct Diagnosis {
     pub notes: Vec<String>,
 }
 
+impl Diagnosis {
+    /// The wavelengths in nm that were measured, and of each whether any part has an allowance there.
+    /// Where none has, nothing can be found to lose too much.
+    pub fn judged_nm(&self) -> BTreeMap<u16, bool> {
+        let mut judged = BTreeMap::new();
+        for figure in self.parts.iter().flat_map(|part| &part.figures) {
+            *judged.entry(figure.wavelength_nm).or_default() |= figure.allowed_db.is_some();
+        }
+        judged
+    }
+}
+
 /// The traces of one link, those that could be read.
 pub(crate) struct Link<'a> {
     plan: &'a Plan,
@@ -108,7 +120,11 @@ pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Refer
         .sort_by(|a, b| size(b).total_cmp(&size(a)).then(a.part.from_m.total_cmp(&b.part.from_m)));
     let mut files: Vec<PathBuf> = tests.iter().map(|t| t.path.clone()).collect();
     files.sort();
-    let notes = notes(&link, &before, reference);
+    let mut notes = notes(&link, &before, reference);
+    let silent = |test: &&Test| test.read().is_some_and(|c| c.wavelength_nm.is_none());
+    for test in tests.iter().chain(baseline).filter(silent) {
+        notes.push(format!("{}: it says no wavelength, so it is left out", test.path.display()));
+    }
     let wholes = wholes(&parts);
     Diagnosis { reference, files, wholes, parts, excesses, splitter_m: link.splitter_m, notes }
 }

@@ -50,10 +50,19 @@ pub fn lines(compared: &[Compared], all: bool, width: usize) -> Vec<String> {
 fn one(whose: &str, comparison: &Comparison, all: bool, width: usize) -> Vec<String> {
     let sure = comparison.changes.iter().filter(|c| c.is_sure).count();
     let count = comparison.changes.len();
-    let mut out = vec![match sure {
+    let head = match sure {
         0 => format!("{whose}: nothing changed that chance does not explain, of {count} figures"),
         _ => format!("{whose}: {sure} of {count} figures changed by more than chance explains"),
-    }];
+    };
+    let mut out = table::wrap(&head, width);
+    if !comparison.missing_nm.is_empty() {
+        let nm: Vec<String> = comparison.missing_nm.iter().map(u16::to_string).collect();
+        let nm = nm.join(", ");
+        out.extend(table::hung(
+            &format!("not measured in the later round: {nm} nm; what changed there nobody knows"),
+            width,
+        ));
+    }
     match comparison.stops_m {
         [None, Some(at)] => out.push(format!("  the light stops at {at:.1} m now")),
         [Some(at), None] => out.push(format!("  the light stopped at {at:.1} m, and goes on now")),
@@ -109,6 +118,7 @@ struct FiberData<'a> {
     missing: Option<&'a str>,
     stopped_m: Option<f64>,
     stops_m: Option<f64>,
+    missing_nm: &'a [u16],
     changes: Vec<ChangeData<'a>>,
     notes: &'a [String],
 }
@@ -143,6 +153,7 @@ pub fn json(compared: &[Compared]) -> Result<String, serde_json::Error> {
                 missing: comparison.as_ref().err().map(String::as_str),
                 stopped_m: done.and_then(|c| c.stops_m[0]).map(rounded),
                 stops_m: done.and_then(|c| c.stops_m[1]).map(rounded),
+                missing_nm: done.map_or(&[], |c| &c.missing_nm),
                 changes: done.map_or(Vec::new(), |c| c.changes.iter().map(change).collect()),
                 notes: done.map_or(&[], |c| &c.notes),
             }

@@ -23,21 +23,23 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
     for whole in &diagnosis.wholes {
         let allowed = whole.allowed_db.map_or(String::new(), |a| format!(", of {a:.2} dB allowed"));
         let loss = whole.loss_db.widened(linearity * whole.loss_db.value);
-        out.push(format!("  {} nm: {loss} dB{allowed}", whole.wavelength_nm));
+        let line = format!("{} nm: {loss} dB{allowed}", whole.wavelength_nm);
+        out.extend(table::hung(&line, width));
     }
     if diagnosis.reference == Reference::Preset {
         out.extend(plan.limits.origin().into_iter().flat_map(|text| table::hung(&text, width)));
     }
     out.push(String::new());
     if diagnosis.excesses.is_empty() {
-        out.extend(["  nothing loses more than it may".into(), String::new()]);
+        out.extend(table::hung(&nothing_found(diagnosis), width));
+        out.push(String::new());
     }
     for (i, excess) in diagnosis.excesses.iter().enumerate() {
         out.extend(excess_lines(i + 1, excess, plan, width));
         out.push(String::new());
     }
     for note in &diagnosis.notes {
-        out.extend(table::hung(note, width));
+        out.extend(table::hung(&escape::terminal(note), width));
     }
     if !diagnosis.notes.is_empty() {
         out.push(String::new());
@@ -47,6 +49,22 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
         diagnosis.parts.iter().flat_map(|p| part_rows(p, linearity)).collect();
     out.extend(table::lines(&COLUMNS, &rows, width));
     out
+}
+
+/// What it means that no part loses too much: no more than there are limits.
+fn nothing_found(diagnosis: &Diagnosis) -> String {
+    let words = |wanted: bool| {
+        let judged = diagnosis.judged_nm().into_iter().filter(|(_, judged)| *judged == wanted);
+        let nm: Vec<String> = judged.map(|(nm, _)| nm.to_string()).collect();
+        (!nm.is_empty()).then(|| format!("at {} nm", nm.join(" and ")))
+    };
+    match (words(true), words(false)) {
+        (Some(_), None) => "nothing loses more than it may".into(),
+        (Some(judged), Some(not)) => format!(
+            "nothing loses more than it may {judged}; {not} there is no limit to hold it against"
+        ),
+        (None, _) => "nothing could be judged: there is no limit to hold it against".into(),
+    }
 }
 
 fn excess_lines(rank: usize, excess: &Excess, plan: &Plan, width: usize) -> Vec<String> {
@@ -334,6 +352,8 @@ fn part_data(part: &Part) -> PartData<'_> {
 #[derive(Serialize)]
 struct Collection<'a> {
     r#type: &'static str,
+    /// A foreign member, as RFC 7946, section 6.1 allows.
+    caution: &'static str,
     features: Vec<Feature<'a>>,
 }
 
@@ -396,6 +416,6 @@ pub fn geojson(links: &[(Option<u32>, Diagnosis)]) -> Result<(String, usize), se
             });
         }
     }
-    let collection = Collection { r#type: "FeatureCollection", features };
+    let collection = Collection { r#type: "FeatureCollection", caution: CAUTION, features };
     Ok((escape::json(&serde_json::to_string_pretty(&collection)?) + "\n", nowhere))
 }

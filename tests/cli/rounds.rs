@@ -45,6 +45,11 @@ fn two_rounds_end_with_1_where_something_is_worse_or_missing() {
     let worse = run(&[&["compare"], &broken[..]].concat());
     assert_eq!(worse.status.code(), Some(1));
     assert!(out(&worse).contains("the light stops at 425"), "{}", out(&worse));
+    // one wavelength then, another now: of the first nobody knows what changed
+    let other = ["traces/ferry-bend-1310.sor", "traces/ferry-bend-1550.sor"];
+    let unmatched = run(&[&["compare"], &other[..]].concat());
+    assert_eq!(unmatched.status.code(), Some(1), "{}", out(&unmatched));
+    assert!(out(&unmatched).contains("later round: 1310 nm"), "{}", out(&unmatched));
     let missing = run(&["compare", "traces/job", broken[1], "--json"]);
     assert_eq!(missing.status.code(), Some(1));
     let document: Value = serde_json::from_str(&out(&missing)).expect("JSON");
