@@ -52,9 +52,11 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
             continue;
         };
         let mut counting = row(Some(latest), true, TestVerdict::Undecided);
-        if here.last().is_some_and(|before| time(*before) == time(latest)) {
+        // A second copy of the same recording, as of a stick and a sync folder, is no other measurement.
+        let is_rival = |i: &usize| time(*i) == time(latest) && !is_same(&tests[*i], &tests[latest]);
+        if here.iter().any(is_rival) {
             counting.unsettled = true;
-            counting.reasons.push("measured again, and no time tells which is the later".into());
+            counting.reasons.push(UNSETTLED.into());
         }
         rows.push(counting);
         rows.extend(here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded)));
@@ -270,31 +272,60 @@ pub(super) fn missing(
         .collect()
 }
 
-/// Measured more than once: worth a remark.
+/// Whether two files hold one recording: noise never repeats.
+fn is_same(one: &Test, other: &Test) -> bool {
+    let samples = |test: &Test| test.read().map(|content| content.samples_sha256.clone());
+    samples(one) == samples(other)
+}
+
+/// Measured more than once, or there more than once: worth a remark.
 pub(super) fn retests(fiber: u32, rows: &[Row], tests: &[Test]) -> Vec<Finding> {
-    let old: Vec<&Row> = rows
-        .iter()
-        .filter(|r| r.fiber == Some(fiber) && r.verdict == TestVerdict::Superseded)
-        .collect();
+    let own = || rows.iter().filter(|r| r.fiber == Some(fiber));
+    let old: Vec<&Row> = own().filter(|r| r.verdict == TestVerdict::Superseded).collect();
     if old.is_empty() {
         return Vec::new();
     }
-    let says = format!(
-        "measured again: {} earlier files are superseded, the latest by their own time count",
-        old.len()
-    );
-    let mut found = finding("retest", Severity::Remark, Some(fiber), says, "nothing");
+    let latest = |row: &Row| {
+        let same = |r: &&Row| (r.wavelength_nm, r.direction) == (row.wavelength_nm, row.direction);
+        own().filter(|r| r.counts).find(same)?.test
+    };
+    let is_again = |row: &&&Row| {
+        row.test.zip(latest(row)).is_some_and(|(i, latest)| is_same(&tests[i], &tests[latest]))
+    };
+    let copies = old.iter().filter(is_again).count();
+    let mut says = Vec::new();
+    if old.len() > copies {
+        says.push(format!(
+            "measured again: {} earlier files are superseded, the latest by their own time count",
+            old.len() - copies
+        ));
+    }
+    if copies > 0 {
+        says.push(format!("{copies} files are second copies of recordings that count"));
+    }
+    let mut found = finding("retest", Severity::Remark, Some(fiber), says.join("; "), "nothing");
     found.files = old.iter().filter_map(|r| r.test).map(|i| tests[i].path.clone()).collect();
     vec![found]
 }
+
+/// Why a row is undecided: for want of a verdict of its fibre, or because nobody knows which file counts.
+fn open(row: &Row, own: &FiberReview, plan: &Plan) -> Vec<String> {
+    if row.unsettled {
+        return vec![UNSETTLED.to_owned()];
+    }
+    let undecided = row.verdict == TestVerdict::Undecided;
+    row.wavelength_nm.filter(|_| undecided).map_or(Vec::new(), |nm| own.open_at(nm, plan))
+}
+
+const UNSETTLED: &str = "measured again, and no time tells which is the later";
 
 /// Gives each counting row the worst of its fibre at its wavelength; copies and exchanged fibres stay
 /// undecided, for nobody knows what they show.
 pub(super) fn verdicts(
     rows: &mut [Row],
     fibers: &mut [FiberReview],
-    copies: &BTreeSet<usize>,
-    swapped: &BTreeSet<u32>,
+    (copies, swapped): (&BTreeSet<usize>, &BTreeSet<u32>),
+    plan: &Plan,
 ) {
     for row in rows.iter_mut().filter(|r| r.counts) {
         let Some(own) = fibers.iter_mut().find(|f| Some(f.fiber) == row.fiber) else { continue };
@@ -311,6 +342,15 @@ pub(super) fn verdicts(
         let faults =
             own.findings.iter().filter(|f| f.severity == Severity::Fault && f.kind != "missing");
         row.reasons.extend(faults.map(|f| f.says.clone()));
+        for says in open(row, own, plan) {
+            let says = (row.wavelength_nm.unwrap_or(0), says);
+            if !row.unsettled {
+                row.reasons.push(says.1.clone());
+            }
+            if !own.open.contains(&says) {
+                own.open.push(says);
+            }
+        }
         if row.unsettled {
             row.verdict = TestVerdict::Undecided;
         } else if row.test.is_some_and(|i| copies.contains(&i)) {

@@ -15,7 +15,7 @@ mod test;
 mod todo;
 
 pub use color::{fiber_color, tube_color};
-pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, SectionReview};
+pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;
 pub use test::{Content, Test, TestVerdict, measure, read, read_all};
@@ -186,7 +186,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
         }
         fibers.push(own);
     }
-    check::verdicts(&mut rows, &mut fibers, &copies, &swapped);
+    check::verdicts(&mut rows, &mut fibers, (&copies, &swapped), plan);
     let mut findings = to_fibers(findings, &mut fibers);
     findings.extend(to_fibers(odd::outliers(&fibers, plan), &mut fibers));
     for own in &mut fibers {

@@ -97,7 +97,8 @@ fn losses(sound: &[&FiberReview], plan: &Plan) -> Vec<Finding> {
                 usual.middle,
                 usual.middle + usual.reach
             );
-            let next = "within its limit, and unlike the others: look at it before hand-over";
+            let next =
+                "no limit stops it, yet it is unlike the others: look at it before hand-over";
             let mut found =
                 finding("loss-outlier", Severity::Fault, Some(one.own.fiber), says, next);
             found.place = one.place.map(str::to_owned);

@@ -108,14 +108,16 @@ pub fn json(jobs: &[JobLine]) -> Result<String, serde_json::Error> {
 /// The worklist of a job for people, place by place from end a to end b.
 pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     let tasks = job::todo(review, plan);
-    let mut out = vec![format!(
-        "{}: {} of {} measured, {} passed, {} things to do",
+    let head = format!(
+        "{}: {} of {} measured, {} passed, {} undecided, {} things to do",
         escape::terminal(&plan.cable.id),
         review.counts.measured,
         review.counts.planned,
         review.counts.passed,
+        review.counts.undecided,
         tasks.len()
-    )];
+    );
+    let mut out = table::wrap(&head, width);
     let [a, b] = plan.cable.ends.each_ref().map(|end| escape::terminal(end));
     let mut last = None;
     for task in &tasks {

@@ -330,28 +330,57 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     out.push(String::new());
     out.extend(matrix(review, plan, width));
     out.push(String::new());
-    let mut any = false;
+    out.extend(objections(review, width));
+    out
+}
+
+/// The findings fibre by fibre, what is missing altogether, and what leaves a fibre undecided.
+fn objections(review: &Review, width: usize) -> Vec<String> {
+    let mut out = Vec::new();
+    // Said once, where it holds of everything.
+    let mut opens = review.fibers.iter().flat_map(|own| &own.open).peekable();
+    let is_unlimited =
+        opens.peek().is_some() && opens.all(|(_, says)| says == crate::job::NO_LIMIT);
     for own in &review.fibers {
         let whose = format!("fibre {}", own.fiber);
         let unmeasured = unmeasured(own, review);
         if let Some(count) = unmeasured {
             let text = format!("{whose}: missing: none of its {count} measurements is there");
             out.extend(table::hung(&text, width));
-            any = true;
         }
         for found in own.findings.iter().filter(|f| unmeasured.is_none() || f.kind != "missing") {
             out.extend(finding_lines(&whose, found, width));
-            any = true;
         }
+        for (says, nm) in
+            open(own).into_iter().filter(|o| !is_unlimited || o.0 != crate::job::NO_LIMIT)
+        {
+            let text = format!("{whose}: undecided at {nm} nm: {says}");
+            out.extend(table::hung(&escape::terminal(&text), width));
+        }
+    }
+    if is_unlimited {
+        let text = format!("{}: nothing is judged before it does", crate::job::NO_LIMIT);
+        out.extend(table::hung(&text, width));
     }
     for found in &review.findings {
         out.extend(finding_lines("job", found, width));
-        any = true;
     }
-    if !any {
+    if out.is_empty() {
         out.push("  nothing to object to".into());
     }
     out
+}
+
+/// What leaves a fibre undecided, each with its wavelengths.
+fn open(own: &FiberReview) -> Vec<(&str, String)> {
+    let mut all: Vec<(&str, String)> = Vec::new();
+    for (nm, says) in &own.open {
+        match all.iter_mut().find(|(said, _)| said == says) {
+            Some((_, wavelengths)) => wavelengths.push_str(&format!(" and {nm}")),
+            None => all.push((says, nm.to_string())),
+        }
+    }
+    all
 }
 
 /// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.

@@ -1,6 +1,6 @@
 //! `events` against limits: verdicts, exit status, what is never said.
 
-use super::{err, out, run, run_wide};
+use super::{disk, err, folder, out, root, run, run_wide};
 
 const PLAN: &str = "traces/job/plan.toml";
 
@@ -120,4 +120,64 @@ fn a_budget_beside_a_trace_says_what_was_measured_and_whether_it_works() {
     }
     let missing = run(&["budget", "--plan", PLAN, "traces/no-such.sor"]);
     assert_eq!(missing.status.code(), Some(2));
+}
+
+/// The demo job's plan with other limits, in a folder of its own.
+fn plan_with(name: &str, change: impl Fn(&str) -> String) -> String {
+    let whole = disk::read_text(&root().join(PLAN)).expect("demo data");
+    let changed: String = whole.lines().map(|line| change(line) + "\n").collect();
+    assert_ne!(whole, changed);
+    let path = folder(name).join("plan.toml");
+    disk::write_new(&path, changed.as_bytes()).expect("writable");
+    path.to_str().expect("UTF-8").to_owned()
+}
+
+/// Of each undecided measurement of a review its fibre and its reasons.
+fn undecided(plan: &str) -> Vec<(u64, String)> {
+    let output = run(&["review", "traces/job", "--plan", plan, "--json"]);
+    assert_eq!(output.status.code(), Some(1), "{}", err(&output));
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let tests = document["tests"].as_array().expect("tests").iter();
+    let open = tests.filter(|test| test["verdict"] == "undecided");
+    open.map(|test| (test["fiber"].as_u64().expect("a number"), test["reasons"].to_string()))
+        .collect()
+}
+
+#[test]
+fn a_plan_without_limits_passes_nothing_and_every_answer_says_why() {
+    let plan =
+        plan_with(
+            "no-limits",
+            |line| {
+                if line.contains("_db") { String::new() } else { line.to_owned() }
+            },
+        );
+    let review = run(&["review", "traces/job", "--plan", &plan]);
+    assert_eq!(review.status.code(), Some(1), "{}", err(&review));
+    assert!(out(&review).contains("sets no limit for anything"), "{}", out(&review));
+    assert!(!out(&review).contains("nothing to object to"), "{}", out(&review));
+    let open = undecided(&plan);
+    assert_eq!(open.len(), 31, "all that were measured");
+    assert!(open.iter().all(|(_, reasons)| reasons.contains("sets no limit")), "{open:?}");
+    let sound = "traces/job/HFL-44_007_1550_AB.sor";
+    let diagnosis = run(&["diagnose", sound, "--plan", &plan]);
+    assert_eq!(diagnosis.status.code(), Some(1), "{}", err(&diagnosis));
+    assert!(out(&diagnosis).contains("no limit to hold it against"), "{}", out(&diagnosis));
+    let fine = run(&["diagnose", sound, "--plan", PLAN]);
+    assert_eq!(fine.status.code(), Some(0), "{}", out(&fine));
+}
+
+#[test]
+fn what_is_undecided_has_its_figure_sigma_and_limit_in_every_answer() {
+    // near its limit nobody can tell of a splice that was read from end a alone at 1550 nm
+    let plan = plan_with("near-limits", |line| {
+        if line.starts_with("splice_db") { "splice_db = 0.044".into() } else { line.to_owned() }
+    });
+    let open = undecided(&plan);
+    assert!(!open.is_empty() && open.iter().all(|(_, reasons)| reasons.len() > 2), "{open:?}");
+    let one = open.iter().find(|(fiber, _)| *fiber == 1).expect("fibre 1 is undecided");
+    assert!(one.1.contains(": it loses 0.0") && one.1.contains(" ± 0.0"), "{one:?}");
+    assert!(one.1.contains("the limit is 0.044 dB"), "{one:?}");
+    let review = out(&run(&["review", "traces/job", "--plan", &plan]));
+    assert!(review.contains("fibre 1: undecided at 1550 nm: C"), "{review}");
 }

@@ -131,3 +131,29 @@ fn a_fully_labelled_files_name_changes_nothing() {
     };
     assert_eq!(words(&one, &none), words(&two, &old));
 }
+
+#[test]
+fn a_second_copy_of_a_recording_leaves_nothing_undecided() {
+    // traces/job: fibre 7 is sound; its files are there twice, as from a stick and from a sync folder
+    let folder = folder("same-twice");
+    let job = super::root().join("traces/job");
+    for path in disk::traces_in(&job).expect("demo data") {
+        let name = path.file_name().expect("a name").to_string_lossy().into_owned();
+        let bytes = disk::read(&path).expect("demo data");
+        disk::write_whole(&folder.join("stick").join(&name), &bytes).expect("writable");
+        if name.contains("_007_") {
+            disk::write_whole(&folder.join("sync").join(&name), &bytes).expect("writable");
+        }
+    }
+    let review = |path: &Path| -> Value {
+        let plan = ["--plan", "traces/job/plan.toml", "--json"];
+        let output = super::run(&[&["review", super::text(path)][..], &plan].concat());
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    };
+    let (once, twice) = (review(&job), review(&folder));
+    assert_eq!(once["counts"], twice["counts"]);
+    let seven = &twice["fibers"][6];
+    assert_eq!(seven["verdict"], "pass", "{seven}");
+    let says = seven["findings"][0]["says"].as_str().expect("a remark");
+    assert_eq!(says, "4 files are second copies of recordings that count");
+}

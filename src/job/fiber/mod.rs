@@ -7,11 +7,13 @@ mod cut;
 mod end;
 mod joint;
 mod link;
+mod open;
 mod opinion;
 mod section;
 mod unplanned;
 mod waive;
 
+pub use open::NO_LIMIT;
 pub use section::SectionReview;
 
 use super::name::Direction;
@@ -128,6 +130,8 @@ pub struct FiberReview {
     pub sections: Vec<SectionReview>,
     /// What is to be said.
     pub findings: Vec<Finding>,
+    /// What leaves it undecided: wavelength in nm, and why.
+    pub open: Vec<(u16, String)>,
     /// Where it is broken, in fibre metres from end a.
     pub(super) broken_m: Option<f64>,
     /// Verdicts that sections and their means give, by wavelength.
@@ -225,6 +229,7 @@ pub(super) fn review(
         links: Vec::new(),
         sections: Vec::new(),
         findings: Vec::new(),
+        open: Vec::new(),
         broken_m: None,
         judged_sections: Vec::new(),
         incomplete: false,
