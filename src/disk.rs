@@ -15,13 +15,14 @@ const LARGEST_BYTES: u64 = 256 * 1024 * 1024;
 /// # Errors
 /// Where it cannot be read, or is larger than 256 MB.
 pub fn read(path: &Path) -> io::Result<Vec<u8>> {
-    let file = fs::File::open(path)?;
-    let length = file.metadata()?.len();
+    let file = fs::File::open(path).map_err(plain)?;
+    let length = file.metadata().map_err(plain)?.len();
     if length > LARGEST_BYTES {
         return Err(too_large(length));
     }
     let mut bytes = Vec::with_capacity(length as usize);
-    file.take(LARGEST_BYTES + 1).read_to_end(&mut bytes)?; // pipes have no length, files may grow
+    // pipes have no length, files may grow
+    file.take(LARGEST_BYTES + 1).read_to_end(&mut bytes).map_err(plain)?;
     if bytes.len() as u64 > LARGEST_BYTES {
         return Err(too_large(bytes.len() as u64));
     }
@@ -31,6 +32,21 @@ pub fn read(path: &Path) -> io::Result<Vec<u8>> {
 fn too_large(length: u64) -> io::Error {
     let says = format!("{length} bytes are more than a trace can have");
     io::Error::new(io::ErrorKind::FileTooLarge, says)
+}
+
+/// The same error in words for people where the system's speak to programmers; its kind stays.
+fn plain(error: io::Error) -> io::Error {
+    let says = match error.kind() {
+        io::ErrorKind::NotFound => "there is no such file or folder",
+        io::ErrorKind::PermissionDenied => "no permission",
+        io::ErrorKind::AlreadyExists => "something of this name is there already",
+        io::ErrorKind::IsADirectory => "it is a folder",
+        io::ErrorKind::NotADirectory => "what should be a folder on the way is a file",
+        io::ErrorKind::StorageFull => "the disk is full",
+        io::ErrorKind::ReadOnlyFilesystem => "the disk can only be read",
+        _ => return error,
+    };
+    io::Error::new(error.kind(), says)
 }
 
 /// A path for a message: control characters in names are escaped, the rest stays as it is.
@@ -82,9 +98,9 @@ pub fn files_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
 
 fn walk(folder: &Path, wanted: fn(&Path) -> bool) -> io::Result<Vec<PathBuf>> {
     let mut found = Vec::new();
-    let mut seen = BTreeSet::from([fs::canonicalize(folder)?]);
+    let mut seen = BTreeSet::from([fs::canonicalize(folder).map_err(plain)?]);
     let mut inner = Vec::new();
-    list(folder, wanted, &mut inner, &mut found)?;
+    list(folder, wanted, &mut inner, &mut found).map_err(plain)?;
     while let Some(folder) = inner.pop() {
         let is_new = fs::canonicalize(&folder).map_or(true, |real| seen.insert(real));
         if is_new && list(&folder, wanted, &mut inner, &mut found).is_err() {
@@ -122,7 +138,7 @@ fn list(
 /// Where it cannot be written; what stood at `path` then still does.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let beside = prepare(path, bytes)?;
-    fs::rename(&beside, path).inspect_err(|_| drop(fs::remove_file(&beside)))
+    fs::rename(&beside, path).inspect_err(|_| drop(fs::remove_file(&beside))).map_err(plain)
 }
 
 /// As [`write_whole`], but never over a file that is there.
@@ -131,7 +147,7 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
 /// `AlreadyExists` where there is one, else as [`write_whole`].
 pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if fs::symlink_metadata(path).is_ok() {
-        return Err(io::ErrorKind::AlreadyExists.into());
+        return Err(plain(io::ErrorKind::AlreadyExists.into()));
     }
     let beside = prepare(path, bytes)?;
     // A hard link fails where the name is taken, also against another writer at the same moment.
@@ -140,7 +156,7 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
         _ => create(path, bytes), // file systems without links, such as a stick's
     });
     let _ = fs::remove_file(&beside);
-    linked
+    linked.map_err(plain)
 }
 
 /// As [`write_new`], and checked: the bytes are forced to the medium and read back before they get
@@ -150,7 +166,7 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
 /// As [`write_new`], and `InvalidData` where what is read back is not what was written.
 pub fn write_new_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if fs::symlink_metadata(path).is_ok() {
-        return Err(io::ErrorKind::AlreadyExists.into());
+        return Err(plain(io::ErrorKind::AlreadyExists.into()));
     }
     let beside = prepare(path, bytes)?;
     let written = fs::File::open(&beside)
@@ -166,7 +182,7 @@ pub fn write_new_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
         _ => fs::rename(&beside, path),
     });
     let _ = fs::remove_file(&beside);
-    named
+    named.map_err(plain)
 }
 
 fn not_as_written() -> io::Error {
@@ -180,6 +196,15 @@ fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
     file.write_all(bytes).inspect_err(|_| drop(fs::remove_file(path)))
 }
 
+/// Makes a folder and those around it. A file in its place is no name that is taken, as callers
+/// would understand `AlreadyExists`: another name would not help.
+fn make_folder(folder: &Path) -> io::Result<()> {
+    fs::create_dir_all(folder).map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => plain(io::ErrorKind::NotADirectory.into()),
+        _ => plain(error),
+    })
+}
+
 /// How names of unfinished files begin and end.
 const UNFINISHED: (&str, &str) = (".strandline-", ".part");
 
@@ -188,14 +213,14 @@ fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
     const SPARE_NAMES: usize = 1000; // writers at the same moment, and what a crash left behind
     path.file_name().ok_or(io::ErrorKind::InvalidInput)?;
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-        fs::create_dir_all(folder)?;
+        make_folder(folder)?;
     }
     for n in 0..SPARE_NAMES {
         let beside = path.with_file_name(format!("{}{n}{}", UNFINISHED.0, UNFINISHED.1));
         match create(&beside, bytes) {
             Ok(()) => return Ok(beside),
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
-            Err(error) => return Err(error),
+            Err(error) => return Err(plain(error)),
         }
     }
     let says = "too many unfinished files (.strandline-*.part) in the folder; remove them";
@@ -239,9 +264,9 @@ pub struct Held(#[expect(dead_code, reason = "held, never read")] fs::File);
 /// `WouldBlock` where another process holds it, else where it cannot be opened for writing.
 pub fn hold(path: &Path) -> io::Result<Held> {
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
-        fs::create_dir_all(folder)?;
+        make_folder(folder)?;
     }
-    let file = fs::OpenOptions::new().create(true).append(true).open(path)?;
+    let file = fs::OpenOptions::new().create(true).append(true).open(path).map_err(plain)?;
     match file.try_lock() {
         Err(fs::TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
         _ => Ok(Held(file)),
@@ -264,9 +289,8 @@ pub fn lies_in(path: &Path, folder: &Path) -> bool {
 /// # Errors
 /// Where it cannot be written.
 pub fn append(path: &Path, text: &str) -> io::Result<()> {
-    let mut file = fs::OpenOptions::new().create(true).append(true).open(path)?;
-    file.write_all(text.as_bytes())?;
-    file.sync_data()
+    let mut file = fs::OpenOptions::new().create(true).append(true).open(path).map_err(plain)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(plain)
 }
 
 /// Size in bytes and time of last change, in nanoseconds since 1970, of a file.
@@ -274,7 +298,7 @@ pub fn append(path: &Path, text: &str) -> io::Result<()> {
 /// # Errors
 /// Where it cannot be looked at.
 pub fn stamp(path: &Path) -> io::Result<(u64, u128)> {
-    let data = fs::metadata(path)?;
+    let data = fs::metadata(path).map_err(plain)?;
     let since = data.modified()?.duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
     Ok((data.len(), since.as_nanos()))
 }

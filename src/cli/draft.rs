@@ -22,6 +22,9 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
     let (files, listed) = files::found(&args.paths, out);
     let progress = Progress::new(files.len());
     let drafted = draft::draft(files, &source::Options::default(), &|| progress.step());
@@ -48,9 +51,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
                 draft.plan.joints.len()
             )),
             Err(error) => {
+                let taken = error.kind() == std::io::ErrorKind::AlreadyExists;
                 out.error(
                     &format!("{}: {error}", path.display()),
-                    Some("a plan that is there is never written over: give another name"),
+                    taken.then_some("a plan is never written over: give another name"),
                 );
                 exit = Exit::CouldNot;
             }

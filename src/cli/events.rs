@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use strandline::detect::{self, Cords, Study};
+use strandline::detect::{Cords, Study};
 use strandline::grade::Verdict;
 use strandline::judge::{self, Judged};
 use strandline::plan::{self, Limits, Plan};
@@ -127,6 +127,7 @@ fn limits(args: &Args) -> Result<Option<Plan>, String> {
 /// One trace, measured and judged.
 pub(super) struct Answer {
     pub(super) trace: Trace,
+    study: Study,
     pub(super) analysis: strandline::event::Analysis,
     pub(super) judged: Option<Judged>,
     /// Where the plan's group index is used instead of the file's.
@@ -153,9 +154,10 @@ pub(super) fn answer(
         Some(index) => trace.with_index(index),
         None => trace,
     };
-    let analysis = detect::events(&trace, &cords);
+    let study = Study::of(&trace);
+    let analysis = study.analysis(&trace, &cords);
     let judged = plan.map(|plan| judge::trace(plan, &trace, &analysis));
-    Answer { trace, analysis, judged, agreed }
+    Answer { trace, study, analysis, judged, agreed }
 }
 
 impl Answer {
@@ -165,9 +167,8 @@ impl Answer {
             let usual = Limits::of_presets(&[]);
             let limits = plan.map_or(&usual, |plan| &plan.limits);
             lines.extend(verdicts::doubts(&self.trace, &self.analysis, limits, look));
-            let study = Study::of(&self.trace);
             let zones: Vec<_> =
-                self.analysis.events.iter().map(|e| (e.number, study.dead_zones(e))).collect();
+                self.analysis.events.iter().map(|e| (e.number, self.study.dead_zones(e))).collect();
             lines.extend(events::dead_zones(&zones, look));
         }
         if let Some(index) = self.agreed {

@@ -1,7 +1,7 @@
 //! Files on the command line: paths and folders in, traces or error lines out, in their order.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 use clap::{Args as ClapArgs, ValueEnum};
 use rayon::prelude::*;
@@ -24,7 +24,7 @@ pub(crate) struct Files {
     #[arg(required = true, value_name = "FILE")]
     pub(crate) paths: Vec<PathBuf>,
     /// Group index to compute every distance with, instead of the file's
-    #[arg(long, value_name = "N", value_parser = index)]
+    #[arg(long, value_name = "N", value_parser = index, allow_negative_numbers = true)]
     pub(crate) index: Option<GroupIndex>,
     /// Unit of lengths in what people read; JSON and CSV stay in metres
     #[arg(long, value_enum, default_value = "m")]
@@ -144,11 +144,14 @@ impl Files {
 pub(crate) type Listed = Result<PathBuf, (PathBuf, String)>;
 
 /// All files, folders walked, in the order given. One that is named twice, or once and with its
-/// folder, counts once.
+/// folder, counts once, with `./` in front or without.
 pub(crate) fn listed(paths: &[PathBuf]) -> Vec<Listed> {
     let mut seen = BTreeSet::new();
     let mut all = walked(paths);
-    all.retain(|one| one.as_ref().map_or(true, |path| seen.insert(path.clone())));
+    let plain = |path: &Path| -> PathBuf {
+        path.components().filter(|part| *part != Component::CurDir).collect()
+    };
+    all.retain(|one| one.as_ref().map_or(true, |path| seen.insert(plain(path))));
     all
 }
 
@@ -200,10 +203,10 @@ pub(crate) fn found(paths: &[PathBuf], out: &Out) -> (Vec<PathBuf>, Exit) {
 #[derive(ClapArgs)]
 pub(crate) struct CordArgs {
     /// Launch cord in metres: the link then begins at its connector
-    #[arg(long, value_name = "M", value_parser = metres)]
+    #[arg(long, value_name = "M", value_parser = metres, allow_negative_numbers = true)]
     launch: Option<f64>,
     /// Tail cord in metres: the link then ends at its connector
-    #[arg(long, value_name = "M", value_parser = metres)]
+    #[arg(long, value_name = "M", value_parser = metres, allow_negative_numbers = true)]
     tail: Option<f64>,
 }
 

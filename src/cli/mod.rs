@@ -51,7 +51,7 @@ pub(crate) enum Exit {
 )]
 struct Cli {
     /// Colour in the output; the environment variable NO_COLOR turns `auto` off
-    #[arg(long, global = true, value_enum, default_value = "auto")]
+    #[arg(long, global = true, value_enum, default_value = "auto", display_order = 100)]
     color: Color,
     #[command(subcommand)]
     command: Command,

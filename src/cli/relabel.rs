@@ -13,8 +13,9 @@ use super::{Exit, Out, files, review};
 /// Corrects labels in copies of traces: samples, events and all other bytes stay as they are
 #[derive(clap::Args)]
 #[command(
+    override_usage = "strandline relabel FILE... --set LABEL=TEXT... -o DIR\n       strandline relabel FILE... --plan PLAN -o DIR\n       strandline relabel --undo JOURNAL",
     group = ArgGroup::new("what").required(true).multiple(true).args(["set", "plan", "undo"]),
-    after_help = "Examples:\n  strandline relabel handset/fibre-12 --set fiber=013 --set cable=HFL-27 -o corrected\n  strandline relabel handset --plan plan.toml -o corrected\n  strandline relabel --undo corrected/relabel-journal.jsonl\n\nThe traces themselves are never changed. Each copy's lengths, map and checksum are right again; what was changed stands in the folder's relabel-journal.jsonl."
+    after_help = "Examples:\n  strandline relabel handset/fibre-12 --set fiber=013 -o corrected\n  strandline relabel handset --plan plan.toml -o corrected\n  strandline relabel --undo corrected/relabel-journal.jsonl\n\nThe traces themselves are never changed. Each copy's lengths, map and checksum are right again; what was changed stands in the folder's relabel-journal.jsonl."
 )]
 pub(crate) struct Args {
     /// Trace files, or folders of them
@@ -156,7 +157,7 @@ fn change(set: &[String]) -> Result<Change, String> {
         };
         let field = match label.trim() {
             "cable" => &mut change.cable,
-            "fiber" => &mut change.fiber,
+            "fiber" | "fibre" => &mut change.fiber,
             "from" => &mut change.from,
             "to" => &mut change.to,
             "code" => &mut change.cable_code,

@@ -26,10 +26,10 @@ pub(crate) struct Args {
     #[arg(long, value_name = "NAME", conflicts_with = "scenarios", value_parser = families())]
     family: Option<String>,
     /// How many of the family
-    #[arg(long, value_name = "N", default_value_t = 10, requires = "family")]
+    #[arg(long, value_name = "N", default_value_t = 10, requires = "family", value_parser = clap::value_parser!(u64).range(1..=1_000_000))]
     count: u64,
     /// First seed of the family
-    #[arg(long, value_name = "N", default_value_t = 1, requires = "family")]
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "family", value_parser = clap::value_parser!(u64).range(..=u64::MAX / 2))]
     seed: u64,
     /// Write files of version 1 of the format
     #[arg(long)]
@@ -58,7 +58,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     if let Some((name, family)) =
         args.family.as_ref().and_then(|n| Some((n, Family::from_name(n)?)))
     {
-        for seed in args.seed..args.seed.saturating_add(args.count) {
+        for seed in args.seed..args.seed + args.count {
             save(simulate::render(&family::draw(family, seed)), Some(format!("{name}-{seed:04}")));
         }
     }
@@ -74,7 +74,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
     if files > 0 || !unread {
         let folder = args.output.display();
-        out.note(&format!("{files} trace files, each with its truth, in {folder}"));
+        let what = if files == 1 { "trace file, with its" } else { "trace files, each with its" };
+        out.note(&format!("{files} {what} truth, in {folder}"));
     }
     exit.max(if unread { Exit::CouldNot } else { Exit::Done })
 }

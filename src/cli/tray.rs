@@ -181,7 +181,7 @@ impl Tray {
             }
             _ if from_a => "measure from end b first",
             _ if from_b || self.one_end => "measure from end a first",
-            _ => "measure it: nothing is known",
+            _ => "not measured yet",
         }
     }
 

@@ -39,7 +39,7 @@ pub(crate) struct Args {
     #[arg(long)]
     poll: bool,
     /// End by itself after so many seconds
-    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
+    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds, allow_negative_numbers = true)]
     for_s: Option<Duration>,
 }
 
@@ -78,7 +78,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
     // Before the first look, so that nothing falls between both.
     let watcher = if args.poll { None } else { watcher(&folders, &send, out) };
-    let until = args.for_s.map(|time| Instant::now() + time);
+    // A time beyond what the clock can count to never comes.
+    let until = args.for_s.and_then(|time| Instant::now().checked_add(time));
     let mut arrivals = Arrivals::new(&folders);
     desk.take(arrivals.look(Instant::now()), false, out);
     desk.tell_start(&folders, out);

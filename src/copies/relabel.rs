@@ -156,9 +156,7 @@ pub enum Undone {
 /// Where the journal cannot be read or has lines that are none of its own: then nothing is removed.
 /// Where a copy cannot be removed.
 pub fn undo(path: &Path) -> io::Result<Vec<(PathBuf, Undone)>> {
-    if !disk::exists(path) {
-        return Err(io::ErrorKind::NotFound.into());
-    }
+    disk::stamp(path)?; // a journal that is not there would read as an empty one
     let mut journal: Journal<Entry> = Journal::read(path)?;
     if let Some(line) = journal.odd_lines.first() {
         let says = format!("line {line} is no line of a journal of relabel; nothing was removed");

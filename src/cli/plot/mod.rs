@@ -11,7 +11,7 @@ use strandline::judge::{Judged, Of};
 use strandline::plot::{self, Format, PlotError, Style, Theme, Together};
 use strandline::report::events::Look;
 use strandline::report::{self, CAUTION, escape, verdicts};
-
+use strandline::trace::Trace;
 use strandline::units::LengthUnit;
 
 use super::files::{self, CordArgs, Files};
@@ -149,11 +149,11 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
             None => return Err(format!("{}: it was not there before", path.display())),
         };
         let answer = events::answer(trace, cords, args.files.index, plan.as_ref());
-        drawn(path, &answer, args.around, style, format)?
-            .map_err(|error| error.to_string())
-            .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()))
-            .map_err(|error| format!("{}: cannot be written: {error}", target.display()))
-            .map(|()| answer.exit())
+        let bytes = drawn(path, &answer, args.around, style, format)
+            .map_err(|says| format!("{}: {says}", path.display()))?;
+        disk::write_whole(target, &bytes)
+            .map_err(|error| format!("{}: cannot be written: {error}", target.display()))?;
+        Ok(answer.exit())
     });
     let mut written = 0;
     for saved in answers.into_iter().filter_map(|(_, answer)| answer.ok()) {
@@ -176,17 +176,17 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
     exit
 }
 
-/// The picture of one file, or of one of its events; an error where it has none.
+/// The picture of one file, or of one of its events; an error where there is none.
 fn drawn(
     path: &Path,
     answer: &events::Answer,
     around: Option<Place>,
     style: &Style,
     format: Format,
-) -> Result<Result<Vec<u8>, PlotError>, String> {
+) -> Result<Vec<u8>, String> {
     let (trace, analysis) = (&answer.trace, &answer.analysis);
     let title = report::events::heading(&name_of(path), trace);
-    Ok(match around {
+    let drawn = match around {
         None => {
             let judged = answer.judged.as_ref();
             let title =
@@ -194,11 +194,11 @@ fn drawn(
             plot::trace(trace, analysis, judged, &title, CAUTION, style, format)
         }
         Some(place) => {
-            let near = nearest(analysis, place.metres(style.unit))
-                .ok_or_else(|| format!("{}: it has no event", path.display()))?;
+            let near = nearest(trace, analysis, place.metres(style.unit), style.unit)?;
             plot::around(trace, analysis, near, &title, CAUTION, style, format)
         }
-    })
+    };
+    drawn.map_err(|error| error.to_string())
 }
 
 /// The verdict on all of a link, and what its own figures say.
@@ -247,11 +247,25 @@ fn place(text: &str) -> Result<Place, String> {
     }
 }
 
-/// Number of the event nearest to a place, the panel aside.
-fn nearest(analysis: &Analysis, at_m: f64) -> Option<usize> {
+/// Number of the event nearest to a place, the panel aside. An error where the trace does not reach
+/// that far: what is nearest there is not what was meant.
+fn nearest(
+    trace: &Trace,
+    analysis: &Analysis,
+    at_m: f64,
+    unit: LengthUnit,
+) -> Result<usize, String> {
+    let end_m = trace.position_m(trace.counts.len() - 1).0;
+    if at_m > end_m {
+        let shown = |m: f64| format!("{:.1} {}", m / unit.metres(), unit.symbol());
+        return Err(format!("--around {}: the trace ends at {}", shown(at_m), shown(end_m)));
+    }
     let off = |position_m: f64| (position_m - at_m).abs();
     let events = analysis.events.iter().filter(|e| e.role != Role::Start);
-    events.min_by(|a, b| off(a.position_m.0).total_cmp(&off(b.position_m.0))).map(|e| e.number)
+    events
+        .min_by(|a, b| off(a.position_m.0).total_cmp(&off(b.position_m.0)))
+        .map(|e| e.number)
+        .ok_or_else(|| "it has no event".to_owned())
 }
 
 /// Where each file's picture goes, or why it has no place: one of two files of the same name would
@@ -305,16 +319,16 @@ fn other_picture(path: &Path) -> Option<String> {
 
 /// Writes the one picture of a command.
 fn write(target: &Path, drawn: Result<Vec<u8>, PlotError>, out: &Out) -> Exit {
-    let saved = drawn
-        .map_err(|error| error.to_string())
-        .and_then(|bytes| disk::write_whole(target, &bytes).map_err(|error| error.to_string()));
+    let saved = drawn.map_err(|error| error.to_string()).and_then(|bytes| {
+        disk::write_whole(target, &bytes).map_err(|error| format!("cannot be written: {error}"))
+    });
     match saved {
         Ok(()) => {
             out.note(&format!("1 picture written to {}", target.display()));
             Exit::Done
         }
         Err(message) => {
-            out.error(&format!("{}: cannot be written: {message}", target.display()), None);
+            out.error(&format!("{}: {message}", target.display()), None);
             Exit::CouldNot
         }
     }
