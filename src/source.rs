@@ -49,7 +49,7 @@ pub enum Cause {
     #[error(transparent)]
     Text(#[from] TextError),
     /// Two-column text, and nobody said its wavelength, pulse and index.
-    #[error("two-column text does not say its pulse")]
+    #[error("two-column text does not say its pulse; `show`, `events` and `plot` can be told it")]
     TextUnsaid,
 }
 

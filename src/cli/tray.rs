@@ -65,7 +65,12 @@ pub(super) fn built(mut plan: Plan, to: Option<&str>) -> Result<Plan, String> {
 fn named<'a>(plan: &'a Plan, name: &str) -> Result<&'a PlannedJoint, String> {
     plan.joints.iter().find(|joint| joint.name.eq_ignore_ascii_case(name)).ok_or_else(|| {
         let names: Vec<&str> = plan.joints.iter().map(|joint| joint.name.as_str()).collect();
-        format!("the plan has no joint {name:?} to here, it has: {}", names.join(", "))
+        match names.as_slice() {
+            [] => format!("the plan has no joint {name:?}: it names none at all"),
+            names => {
+                format!("the plan has no joint {name:?} to here, it has: {}", names.join(", "))
+            }
+        }
     })
 }
 
