@@ -1,6 +1,7 @@
 //! Files on the command line: paths and folders in, traces or error lines out, in their order.
 
 use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 use std::path::{Component, Path, PathBuf};
 
 use clap::{Args as ClapArgs, ValueEnum};
@@ -33,16 +34,28 @@ pub(crate) struct Files {
     #[arg(long)]
     spacing_per_sample: bool,
     /// Pulse in ns, for two-column text files
-    #[arg(long, value_name = "NS", help_heading = "Two-column text files")]
+    #[arg(
+        long,
+        value_name = "NS",
+        help_heading = "Two-column text files",
+        value_parser = clap::value_parser!(u16).range(1..)
+    )]
     pulse: Option<u16>,
     /// Wavelength in nm, for two-column text files
-    #[arg(long, value_name = "NM", help_heading = "Two-column text files")]
+    #[arg(
+        long,
+        value_name = "NM",
+        help_heading = "Two-column text files",
+        value_parser = wavelength,
+        allow_negative_numbers = true
+    )]
     wavelength: Option<f64>,
     /// Backscatter for a pulse of 1 ns in dB, such as -82, for two-column text files
     #[arg(
         long,
         value_name = "DB",
         allow_negative_numbers = true,
+        value_parser = backscatter,
         help_heading = "Two-column text files"
     )]
     backscatter: Option<f64>,
@@ -81,6 +94,20 @@ fn index(text: &str) -> Result<GroupIndex, String> {
         text.parse().map_err(|_| format!("{text:?} is no number, expected 1.0 to 2.0"))?;
     GroupIndex::new(number)
         .ok_or_else(|| format!("{number} is no group index, expected 1.0 to 2.0"))
+}
+
+fn wavelength(text: &str) -> Result<f64, String> {
+    within(text, 600.0..=2000.0, "a wavelength of 600 to 2000 nm")
+}
+
+fn backscatter(text: &str) -> Result<f64, String> {
+    within(text, -120.0..=-40.0, "-120 to -40 dB for a pulse of 1 ns")
+}
+
+/// A number that is believed.
+fn within(text: &str, believed: RangeInclusive<f64>, expected: &str) -> Result<f64, String> {
+    let number = text.parse().ok().filter(|number| believed.contains(number));
+    number.ok_or_else(|| format!("{text:?} found, expected {expected}"))
 }
 
 impl Files {
