@@ -26,7 +26,7 @@ fn wrong_usage_ends_with_2_and_says_what_was_expected() {
         (vec!["events", CLEAN, "--launch", "nan"], "metres from 0 on"),
         (vec!["events", "x.csv", "--pulse", "0"], "0 is not in 1.."),
         (vec!["events", "x.csv", "--pulse", "10", "--wavelength", "nan"], "600 to 2000 nm"),
-        (vec!["events", "x.csv", "--pulse", "10", "--backscatter", "81"], "-120 to -40 dB"),
+        (vec!["events", "x.csv", "--pulse", "10", "--backscatter", "-52"], "-100 to -60.1 dB"),
         (vec!["events", CLEAN, "--preset", "b-plus"], "pon-b-plus"),
         (vec!["plot", CLEAN, "-o", "x.svg", "--around", "99km"], "ends at 9998.8 m"),
         (vec!["plot", CLEAN, "-o", "x.svg", "--together"], "takes 2 to 4"),
