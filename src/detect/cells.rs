@@ -18,8 +18,6 @@ pub(super) struct Cell {
     /// Joints whose edges have not settled here: `lo..hi`.
     pub lo: usize,
     pub hi: usize,
-    /// Whether the mean says nothing: cut off by the receiver or by the file's floor.
-    pub blind: bool,
 }
 
 /// Means a line needs to lose nothing against all samples.
@@ -87,18 +85,15 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
         // The panel's reflection is light inside the instrument: only what it leaves behind counts.
         let inside = start < model.joints[0].x + receiver.pulse + 8.0 * receiver.pole;
         let hidden = !noise.seen && samples.floor > 0.0 && mean < 1.5 * samples.floor;
-        cells.push(Cell {
-            x: 0.5 * (start + end),
-            n: (b - k) as f64,
-            mean,
-            lo,
-            hi,
-            blind: start < recovered
-                || hidden
-                || inside
-                || in_toe(model, lo, start, end)
-                || in_merged(model, lo, start, end),
-        });
+        // What was cut off by the receiver or by the file's floor says nothing.
+        let blind = start < recovered
+            || hidden
+            || inside
+            || in_toe(model, lo, start, end)
+            || in_merged(model, lo, start, end);
+        if !blind {
+            cells.push(Cell { x: 0.5 * (start + end), n: (b - k) as f64, mean, lo, hi });
+        }
         k = b;
     }
     cells
@@ -144,8 +139,8 @@ fn zones(model: &Model) -> Vec<Zone> {
         let peak = joint.height.is_some() || matches!(joint.behind, Behind::Dark) || i == 0;
         let from = joint.x - receiver.lead() - 1.0;
         let ramp = (receiver.pulse / 6.0).floor().max(1.0);
-        let to = joint.x + receiver.settled() + 1.0;
-        zones.push(Zone { from, to, step: ramp });
+        let settled = if peak { receiver.settled() } else { receiver.clear_of_step() };
+        zones.push(Zone { from, to: joint.x + settled + 1.0, step: ramp });
         if peak {
             let step = (receiver.pole / 3.0).min(receiver.pulse / 12.0).floor().max(1.0);
             let settle = 10.0 * receiver.pole + 1.0;

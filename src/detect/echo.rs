@@ -210,8 +210,9 @@ fn bright(
     let mut k = a;
     while k + window + side < b.min(samples.len()) {
         let top = samples.mean(k, k + window);
-        if samples.mean(k + 1, k + 1 + window) > top {
-            k += 1; // on the flank: the next place is better
+        // Too low against any rest, or on the flank: the next place is better.
+        if (noise.seen && top < least) || samples.mean(k + 1, k + 1 + window) > top {
+            k += 1;
             continue;
         }
         let height = top - rest_around(samples, window, samples.place(k), noise);

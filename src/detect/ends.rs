@@ -250,8 +250,7 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     let joint = &model.joints[last - 1];
     let Behind::Fibre(line) = &joint.behind else { return None };
     let before = model.before(last - 1)?;
-    // A drop of 4 dB and more is an end, a splitter or nothing else.
-    let drop = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) >= 4.0;
+    let drop = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) >= END_DB;
     // Behind a reflection that stands alone in the noise nothing tells of fibre but what is seen.
     let bare = model.joints[last].height.is_none()
         && joint.height.is_some_and(|h| h > 10.0 * noise.sigma.max(before.power(joint.x)));
@@ -266,14 +265,43 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
         return None;
     }
     let sd = noise.of_mean((b - a) as f64);
-    let seen = samples.mean(a, b) - noise.clipped_mean(0.0) > 4.0 * sd;
+    // What the line shows itself: the rest may be the slow tails' light.
+    let shown = line.power(0.5 * (from + to)).min(samples.mean(a, b) - noise.clipped_mean(0.0));
+    let seen = shown > 4.0 * sd;
     if seen && !(drop && fades(known, from, to)) {
         return None;
     }
-    let mut next = model.clone();
-    next.joints.pop();
-    if let Some(end) = next.joints.last_mut() {
-        end.behind = Behind::Dark;
-    }
-    Some(next)
+    Some(ending_at(model, last - 1, samples))
 }
+
+/// The model without its last section, which is short and lies behind a drop or a reflection of an end's
+/// size: it may be what the detector forgets late, down to the noise or to the last sample. `None`
+/// where there is no such section.
+pub(super) fn without_short_one(fit: &Fit, known: &Known) -> Option<Model> {
+    let (model, samples) = (&fit.model, known.samples);
+    let behind = usize::from(model.ends_dark());
+    let i = model.joints.len().checked_sub(1 + behind).filter(|i| *i > 0)?;
+    let joint = &model.joints[i];
+    let Behind::Fibre(line) = &joint.behind else { return None };
+    let to = if behind > 0 { model.joints[i + 1].x } else { samples.place(samples.len() - 1) };
+    let before = model.before(i)?;
+    let drop_db = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x));
+    let open = joint.height.is_some_and(|h| h > known.open_end * before.power(joint.x));
+    let short = to - joint.x < OPEN_FADES_WITHIN * samples.pulse;
+    (short && (open || drop_db >= END_DB)).then(|| ending_at(model, i, samples))
+}
+
+fn ending_at(model: &Model, i: usize, samples: &Samples) -> Model {
+    let mut next = model.clone();
+    next.joints.truncate(i + 1);
+    let end = &mut next.joints[i];
+    end.behind = Behind::Dark;
+    if end.height.is_none() {
+        // Its decay, taken for fibre, has drawn it off.
+        end.x = last_drop(samples, samples.index(end.x + 3.0 * samples.pulse));
+    }
+    next
+}
+
+/// A drop of so much, in dB, is an end, a splitter or nothing else.
+const END_DB: f64 = 4.0;

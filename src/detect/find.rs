@@ -37,6 +37,9 @@ const UNSEEN_ECHO_DB: f64 = 0.05;
 const NOWHERE: f64 = 2.5 / 1.96;
 const UNSEEN_STEP_DB: f64 = 0.05;
 
+/// A last section is no fibre where a decay in its place leaves so much less of χ².
+const NO_FIBRE: f64 = 0.9;
+
 impl Found {
     /// Loss at each of `places` (samples from the panel), found there or not; places in order.
     /// `None` where the fibre on one side is hidden, dark, or the place lies in another's edge.
@@ -155,6 +158,10 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     };
     let mut fit = first::fit(model, &given)?;
     given.free_pole = Some(fit.model.receiver.pole);
+    if let Some(next) = ends::without_short_one(&fit, &known) {
+        let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
+        fit = first::fit(next, &given).filter(better).unwrap_or(fit);
+    }
     if let Some(better) = first::drooping(&fit, &given) {
         fit = better; // `set_tails` sees from it that the receiver droops
     }

@@ -1,6 +1,6 @@
 //! The first fit: which receiver the trace was made with, and what its detector forgets late.
 
-use super::fit::{self, Fit, Given, LAST_GAIN};
+use super::fit::{self, Fit, Given};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -20,7 +20,7 @@ pub(super) fn fit(model: Model, given: &Given) -> Option<Fit> {
     }
     with.receiver = receiver;
     let shown = fitted(with);
-    let per_cell = shown.as_ref().map_or(f64::MAX, |fit| fit.chi2 / fit.cells as f64);
+    let per_cell = shown.as_ref().map_or(f64::MAX, Fit::chi2_per_cell);
     if per_cell < ASTRAY {
         return shown;
     }
@@ -55,7 +55,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     let near = Given {
         window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
         misfit: 0.003,
-        enough: LAST_GAIN,
+        enough: 10.0, // which number, and no more
         ..*given
     };
     let before =
@@ -125,8 +125,8 @@ fn tail_share(fit: &Fit) -> Option<f64> {
 
 /// The first fit again with tails that lie below their lines, where that explains far more.
 pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
-    if fit.chi2 < 1.5 * fit.cells as f64 {
-        return None;
+    if fit.chi2_per_cell() < 1.5 || tail_share(fit).is_some() {
+        return None; // nothing to explain, or it lags
     }
     let mut model = fit.model.clone();
     for i in 1..model.joints.len() {

@@ -1,5 +1,7 @@
 //! A trace in, its events, sections and span out, each figure with its sigma.
 
+mod assemble;
+mod block;
 mod cells;
 mod classify;
 mod dead_zone;

@@ -137,7 +137,7 @@ impl Model {
         let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(joint.x));
         let (before, behind) = (power(self.before(i)), power(self.behind(i)));
         let lag = self.receiver.tail / self.receiver.pulse;
-        let deep = behind > 0.0 && behind < DEEP_DROP * before;
+        let deep = behind < DEEP_DROP * before;
         let drop = if deep { (before - behind) * lag } else { 0.0 };
         joint.height.unwrap_or(0.0).max(0.0) + drop
     }
@@ -156,5 +156,32 @@ impl Model {
     /// Keeps the joints in order of place.
     pub fn sort(&mut self) {
         self.joints.sort_by(|a, b| a.x.total_cmp(&b.x));
+    }
+}
+
+/// The slow tails that show over some stretch.
+pub(super) struct Tails {
+    from_and_height: Vec<(f64, f64)>,
+    receiver: Receiver,
+}
+
+impl Tails {
+    /// Those of `model` that reach into `from..to`.
+    pub fn between(model: &Model, from: f64, to: f64) -> Tails {
+        let reach = model.receiver.tail_reach();
+        let from_and_height = model
+            .joints
+            .iter()
+            .filter(|joint| joint.x < to && joint.x + reach > from)
+            .filter_map(|joint| joint.tail.map(|tail| (joint.x, tail)))
+            .collect();
+        Tails { from_and_height, receiver: model.receiver }
+    }
+
+    /// Their power at `x`.
+    pub fn at(&self, x: f64) -> f64 {
+        let reach = self.receiver.tail_reach();
+        let near = self.from_and_height.iter().filter(|(from, _)| *from < x && x < from + reach);
+        near.map(|(from, height)| height * self.receiver.tail(x - from).0).sum()
     }
 }

@@ -70,7 +70,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
     noise.speckle = speckle(samples, &noise);
     // Of a hundred thousand normal samples none lies 8 sigma off; roughness changes within a pulse.
     let (sigma, rough) = (noise.sigma, noise.speckle.max(samples.quantum));
-    samples.mend(|mean| 8.0 * sigma.hypot(rough * mean));
+    samples.mend(|mean| 64.0 * (sigma * sigma + (rough * mean).powi(2)));
     noise
 }
 
@@ -136,10 +136,10 @@ fn dark_from(samples: &Samples, noise: &Noise) -> usize {
     let mut sums = Vec::with_capacity(n + 1);
     let mut sum = 0.0;
     sums.push(sum);
-    for p in &samples.power {
+    sums.extend(samples.power.iter().map(|p| {
         sum += p.min(cut);
-        sums.push(sum);
-    }
+        sum
+    }));
     // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
     // that is off adds to it as far as the last samples show.
     let last = n - (n / 16).max(24).min(n);
@@ -199,14 +199,15 @@ fn one_pulse(sums: &[f64], a: usize, b: usize, pulse: f64, bias: f64, limit: f64
 /// 1966), at the lag where it falls through 1/2; sums of ρ are too noisy.
 fn pole(samples: &Samples, a: usize, b: usize) -> f64 {
     let values = &samples.power[a..b];
-    let mut copy = values.to_vec();
-    let middle = order::median(&mut copy).unwrap_or(0.0);
-    let signs: Vec<f64> = values.iter().map(|p| if *p > middle { 1.0 } else { -1.0 }).collect();
-    let mean = signs.iter().sum::<f64>() / signs.len().max(1) as f64;
+    // Where the signs change need not be the very middle: their mean is taken off below.
+    let mut some: Vec<f64> = values.iter().step_by(values.len() / 2048 + 1).copied().collect();
+    let middle = order::median(&mut some).unwrap_or(0.0);
+    let signs: Vec<i32> = values.iter().map(|p| if *p > middle { 1 } else { -1 }).collect();
+    let mean = f64::from(signs.iter().sum::<i32>()) / signs.len().max(1) as f64;
     let rho = |lag: usize| {
         let pairs = signs.len().saturating_sub(lag).max(1) as f64;
-        let sum: f64 = signs.iter().zip(&signs[lag.min(signs.len())..]).map(|(p, q)| p * q).sum();
-        (std::f64::consts::FRAC_PI_2 * (sum / pairs - mean * mean)).sin()
+        let sum: i32 = signs.iter().zip(&signs[lag.min(signs.len())..]).map(|(p, q)| p * q).sum();
+        (std::f64::consts::FRAC_PI_2 * (f64::from(sum) / pairs - mean * mean)).sin()
     };
     let most = ((2.0 * samples.pulse) as usize + 2).min(values.len() / 4);
     let mut before = 1.0;
@@ -355,20 +356,10 @@ fn speckle(samples: &Samples, noise: &Noise) -> f64 {
     if strong.len() < 24 {
         return 0.0;
     }
-    let excess = |s2: f64| {
-        let mut ratios: Vec<f64> = strong
-            .iter()
-            .map(|(d2, known)| d2 / (known + 8.0 / 3.0 * s2 + samples.quantum.powi(2)))
-            .collect();
-        order::median(&mut ratios).unwrap_or(0.0) - 0.454_936 // median of χ² with one degree
-    };
-    let (mut low, mut high) = (0.0, 0.01);
-    if excess(low) <= 0.0 {
-        return 0.0;
-    }
-    for _ in 0..24 {
-        let middle = 0.5 * (low + high);
-        if excess(middle) > 0.0 { low = middle } else { high = middle }
-    }
-    low.sqrt()
+    // Where half of the squares are more than the median of χ² with one degree says, for their variance.
+    let mut rough: Vec<f64> = strong
+        .iter()
+        .map(|(d2, known)| (d2 / 0.454_936 - known - samples.quantum.powi(2)) * 3.0 / 8.0)
+        .collect();
+    order::median(&mut rough).unwrap_or(0.0).clamp(0.0, 0.01).sqrt()
 }

@@ -2,7 +2,7 @@
 //! lines free at each.
 
 use super::fit::{Fit, Given};
-use super::model::Model;
+use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
@@ -87,6 +87,10 @@ pub(super) fn around(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> O
 /// level at its middle several times better than a weak step tells its place.
 const AROUND_PULSES: f64 = 60.0;
 
+/// Within this many pulse lengths of the joint means are as fine as its step wants: no place farther off
+/// is tried, and of a line no more than its moments is asked.
+const FINE_PULSES: f64 = 12.0;
+
 /// How much of χ² a place explains.
 #[derive(Clone, Copy)]
 struct Gain {
@@ -149,32 +153,38 @@ impl Data {
         to: f64,
     ) -> Option<Data> {
         let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
-        let m = ((samples.pulse / 6.0) as usize).max(1);
+        let fine = ((samples.pulse / 6.0) as usize).max(1);
+        let coarse = (samples.pulse as usize).max(fine);
+        let near = FINE_PULSES * samples.pulse;
+        let middle = fit.model.joints[i].x;
         let mut x = Vec::new();
         let mut over = [Vec::new(), Vec::new()];
         let mut weight = [Vec::new(), Vec::new()];
         let mut ratio = Vec::new();
         let (mut k, end) = (samples.index(from), samples.index(to));
-        let reach = fit.model.receiver.tail_reach();
-        let first = samples.place(k) + 0.5 * (m as f64 - 1.0);
-        let mut power = [before.power(first), behind.power(first)];
-        let falls = [before, behind].map(|line| (-line.fall * m as f64).exp());
-        while k + m <= end {
-            let at = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let mut mean = samples.mean(k, k + m);
-            for joint in fit.model.joints.iter().filter(|j| j.x < at && at < j.x + reach) {
-                if let Some(tail) = joint.tail {
-                    mean -= tail * fit.model.receiver.tail(at - joint.x).0;
-                }
+        let tails = Tails::between(&fit.model, from, to);
+        let lines = [before, behind];
+        let falls = [fine, coarse].map(|m| lines.map(|line| (-line.fall * m as f64).exp()));
+        let mut power = lines.map(|line| line.power(samples.place(k) - 0.5));
+        loop {
+            let off = samples.place(k) - middle;
+            let far = off > near || off + (coarse as f64) < -near;
+            let m = if far { coarse } else { fine };
+            if k + m > end {
+                break;
             }
+            let half = 0.5 * m as f64;
+            let at = samples.place(k) - 0.5 + half;
+            let mean = samples.mean(k, k + m) - tails.at(at);
             x.push(at);
-            ratio.push(power[1] / power[0]);
+            let own = [0, 1].map(|side| power[side] * (-lines[side].fall * half).exp());
+            ratio.push(own[1] / own[0]);
             for side in [0, 1] {
-                let p = power[side];
+                let p = own[side];
                 let var = scan::noise_var(samples, noise, p, m as f64);
                 over[side].push(DB_PER_NEPER * (mean / p - 1.0));
                 weight[side].push(p * p / (DB_PER_NEPER.powi(2) * var));
-                power[side] *= falls[side];
+                power[side] *= falls[usize::from(far)][side];
             }
             k += m;
         }

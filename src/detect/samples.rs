@@ -24,7 +24,7 @@ pub(super) struct Samples {
     pub run: f64,
     /// Level in dB, on the trace's own scale, of power 1.
     pub top_db: f64,
-    sums: Vec<f64>,
+    pub sums: Vec<f64>,
 }
 
 /// Share of samples at the lowest level from which that level counts as a limit of the file; a
@@ -107,7 +107,8 @@ impl Samples {
     }
 
     /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
-    /// more no light stands in one alone. `off` is how far a sample may lie, in power, given the mean.
+    /// more no light stands in one alone. `off` is the square of how far a sample may lie, in power, given
+    /// the mean.
     pub fn mend(&mut self, off: impl Fn(f64) -> f64) {
         if self.pulse < 2.0 {
             return;
@@ -122,8 +123,8 @@ impl Samples {
             let base = 0.5 * (p[k - 2] + p[k + 2]);
             let alone = |p: f64| (p - base).abs() < 0.25 * out;
             let thin = self.pulse < 4.0;
-            if out > off(mean)
-                && out > 4.0 * around
+            if out > 4.0 * around
+                && out * out > off(mean)
                 && (!thin || (alone(p[k - 1]) && alone(p[k + 1])))
             {
                 self.power[k] = mean;
@@ -140,10 +141,10 @@ impl Samples {
         self.sums.reserve(self.power.len() + 1);
         let mut sum = 0.0;
         self.sums.push(sum);
-        for p in &self.power {
+        self.sums.extend(self.power.iter().map(|p| {
             sum += p;
-            self.sums.push(sum);
-        }
+            sum
+        }));
     }
 }
 

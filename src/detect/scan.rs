@@ -1,7 +1,7 @@
 //! The scan: where do lines on both sides of a place disagree, or a pulse stand between them?
 
 use super::fit::Fit;
-use super::model::Model;
+use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
 use crate::signal::line::Sums;
@@ -58,23 +58,13 @@ impl View {
         if end < k + 8 * m {
             return None;
         }
-        let reach = model.receiver.tail_reach();
-        let tails: Vec<(f64, f64)> = model.joints[..=i]
-            .iter()
-            .filter(|j| j.x + reach > from)
-            .filter_map(|j| j.tail.map(|t| (j.x, t)))
-            .collect();
+        let tails = Tails::between(model, from, to);
         let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
         let ratio = (-line.fall * m as f64).exp();
-        let mut raw = Raw::with_capacity((end - k) / m + 1);
+        let mut raw = Raw::between(samples.place(k), samples.place(end), m);
         while k + m <= end {
             let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let mut tail = 0.0;
-            for (at, height) in &tails {
-                if x < at + reach {
-                    tail += height * model.receiver.tail(x - at).0;
-                }
-            }
+            let tail = tails.at(x);
             let mean = samples.mean(k, k + m);
             let var = noise_var(samples, noise, power, m as f64) + (0.05 * tail).powi(2);
             let weight = power * power / (DB_PER_NEPER.powi(2) * var);
@@ -82,7 +72,7 @@ impl View {
             power *= ratio;
             k += m;
         }
-        Some(raw.view(m, slope_sd * DB_PER_NEPER))
+        Some(raw.view(slope_sd * DB_PER_NEPER))
     }
 
     /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
@@ -96,18 +86,22 @@ impl View {
     ) -> View {
         // Only what is beyond doubt is looked for: half a pulse is fine enough.
         let m = ((0.5 * samples.pulse) as usize).max(1);
-        let mut raw = Raw::default();
         let (mut k, end) = (samples.index(from), samples.index(to));
+        let mut raw = Raw::between(samples.place(k), samples.place(end), m);
         while k + m <= end {
             let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
             let mean = samples.mean(k, k + m);
             let var = noise_var(samples, noise, mean, m as f64);
-            let seen = mean > 4.0 * var.sqrt() && !hidden.iter().any(|(a, b)| *a < x && x < *b);
-            let weight = if seen { mean * mean / (DB_PER_NEPER.powi(2) * var) } else { 0.0 };
-            raw.push(x, DB_PER_NEPER * mean.max(1e-30).ln(), weight);
+            let over = if mean > 0.0 { mean * mean / var } else { 0.0 };
+            let seen = over > 16.0 && !hidden.iter().any(|(a, b)| *a < x && x < *b);
+            if seen {
+                raw.push(x, DB_PER_NEPER * mean.ln(), over / DB_PER_NEPER.powi(2));
+            } else {
+                raw.push(x, 0.0, 0.0);
+            }
             k += m;
         }
-        raw.view(m, f64::INFINITY)
+        raw.view(f64::INFINITY)
     }
 
     /// Index of the first mean at or behind `x`.
@@ -116,29 +110,30 @@ impl View {
     }
 }
 
-#[derive(Default)]
+/// Where means lie and what they say, while they come in.
 struct Raw {
     x: Vec<f64>,
-    v: Vec<f64>,
-    w: Vec<f64>,
+    sums: Sums,
+    step: f64,
 }
 
 impl Raw {
-    fn with_capacity(n: usize) -> Raw {
-        let new = || Vec::with_capacity(n);
-        Raw { x: new(), v: new(), w: new() }
+    /// For means of `m` samples from place `from` on, up to `to`.
+    fn between(from: f64, to: f64, m: usize) -> Raw {
+        let count = ((to - from) / m as f64).max(0.0) as usize + 1;
+        let x = Vec::with_capacity(count);
+        Raw { x, sums: Sums::empty(from, to, count), step: m as f64 }
     }
 
+    #[inline]
     fn push(&mut self, x: f64, v: f64, w: f64) {
         self.x.push(x);
-        self.v.push(v);
-        self.w.push(w);
+        self.sums.push(x, v, w);
     }
 
-    fn view(self, m: usize, slope_sd: f64) -> View {
-        let sums = Sums::new(&self.x, &self.v, &self.w);
-        let slope_weight = sums.slope_weight(slope_sd);
-        View { x: self.x, step: m as f64, sums, slope_sd, slope_weight }
+    fn view(self, slope_sd: f64) -> View {
+        let slope_weight = self.sums.slope_weight(slope_sd);
+        View { x: self.x, step: self.step, sums: self.sums, slope_sd, slope_weight }
     }
 }
 
@@ -195,7 +190,7 @@ pub(super) fn candidates(
         };
         // Coarse first: half a coarse step off, two thirds of a score are left.
         let fine = (stride as usize).max(1);
-        let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 8.0) as usize);
+        let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 4.0) as usize);
         let mut k = a + 2;
         while k + gap + 2 < b {
             if at(k, 0.65 * loose).is_some() {

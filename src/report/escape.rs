@@ -61,6 +61,9 @@ pub fn cell(text: &str) -> String {
 /// JSON's own escape, so that the document says the same. `json`: valid JSON, in which everything
 /// below a blank is escaped already. Source: RFC 8259, section 7.
 pub fn json(json: &str) -> String {
+    if json.bytes().all(|b| matches!(b, b' '..=b'~' | b'\n')) {
+        return json.to_owned(); // nearly always, and documents are long
+    }
     let mut out = String::with_capacity(json.len());
     for c in json.chars() {
         if c != '\n' && acts(c) {

@@ -53,18 +53,34 @@ impl Sums {
     /// point out). The three slices have one length.
     pub fn new(x: &[f64], y: &[f64], weight: &[f64]) -> Sums {
         let (first, last) = (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(0.0));
-        let origin = (first + last) / 2.0;
-        let scale = (last - first).abs().max(f64::MIN_POSITIVE);
-        let mut sums = Vec::with_capacity(x.len() + 1);
-        let mut sum = [0.0; 5];
-        sums.push(sum);
+        let mut sums = Sums::empty(first, last, x.len());
         for ((x, y), w) in x.iter().zip(y).zip(weight) {
-            let x = (x - origin) / scale;
-            let (wx, wy) = (w * x, w * y);
-            sum = [sum[0] + w, sum[1] + wx, sum[2] + wx * x, sum[3] + wy, sum[4] + wx * y];
-            sums.push(sum);
+            sums.push(*x, *y, *w);
         }
-        Sums { sums, origin, scale }
+        sums
+    }
+
+    /// No sums yet, of about `count` points to come between `first` and `last`.
+    pub fn empty(first: f64, last: f64, count: usize) -> Sums {
+        let mut sums = Vec::with_capacity(count + 1);
+        sums.push([0.0; 5]);
+        let scale = (last - first).abs().max(f64::MIN_POSITIVE);
+        Sums { sums, origin: (first + last) / 2.0, scale }
+    }
+
+    /// Adds a point behind all others.
+    #[inline]
+    pub fn push(&mut self, x: f64, y: f64, weight: f64) {
+        let x = (x - self.origin) / self.scale;
+        let (wx, wy) = (weight * x, weight * y);
+        let last = self.sums[self.sums.len() - 1];
+        self.sums.push([
+            last[0] + weight,
+            last[1] + wx,
+            last[2] + wx * x,
+            last[3] + wy,
+            last[4] + wx * y,
+        ]);
     }
 
     /// Number of points.

@@ -2,7 +2,7 @@
 //! scenario's own.
 
 use strandline::detect::{self, Cords};
-use strandline::event::{Analysis, Role};
+use strandline::event::{Analysis, Event, Role};
 use strandline::simulate::{self, Scenario};
 
 /// Two lengths of fibre with a drop of `drop_db` between them, seen by a detector that keeps three
@@ -56,4 +56,65 @@ fn fiber_that_stays_level_behind_such_a_splitter_is_fiber_to_its_end() {
     let found = analysis("crushed", 16.5, 620.0);
     let end = found.events.iter().find(|e| e.role == Role::End).expect("an end");
     assert!((end.position_m.0 - 4620.0).abs() < 15.0, "{end:?}"); // half a pulse
+}
+
+/// A connector at 400 m, an end at 900 m, and a recording that stops at `to_m`.
+fn short_recording(end: &str, slow: (f64, f64), range_db: f64, to_m: f64, seed: u64) -> Analysis {
+    let (fraction, pulses) = slow;
+    let text = format!(
+        r#"
+schema = "strandline.scenario/1"
+name = "short"
+index = 1.4682
+seeds = {{ fiber = {seed}, noise = {seed} }}
+panel_reflectance_db = -60.0
+end_b = "{end}"
+receiver = {{ poles = 3, pole_pulses = 0.05, slow = [{{ fraction = {fraction}, length_pulses = {pulses} }}] }}
+[[wavelength]]
+nm = 1550
+pulse_ns = 100
+spacing_m = 0.6
+samples = {}
+backscatter_db = -82.0
+range_db = {range_db}
+speckle = 0.0005
+[[section]]
+length_m = 400.0
+attenuation_db_per_km = 0.2
+then = {{ kind = "connector", loss_db = 0.2, reflectance_db = -45.0 }}
+[[section]]
+length_m = 500.0
+attenuation_db_per_km = 0.2
+"#,
+        (to_m / 0.6) as usize
+    );
+    let scenario = Scenario::from_toml(&text).expect("a scenario");
+    detect::events(&simulate::render(&scenario)[0].trace, &Cords::default())
+}
+
+/// What a detector forgets behind an end may fill a short recording down to its last sample; it is no
+/// fibre all the same. Not every one can be told: of the 36, three may be missed.
+#[test]
+fn a_decay_behind_an_end_is_no_fiber_however_short_the_recording() {
+    let (mut ends, mut more, mut all) = (0, 0, 0);
+    for (n, slow) in [(0.001, 3.0), (0.004, 1.0), (0.004, 3.0)].into_iter().enumerate() {
+        for end in ["open", "crushed"] {
+            for range_db in [15.0, 18.0, 22.0] {
+                for to_m in [1020.0, 1500.0] {
+                    all += 1;
+                    let found = short_recording(end, slow, range_db, to_m, 70 + n as u64);
+                    let is_end = |e: &&Event| e.role == Role::End && near(e.position_m.0, 900.0);
+                    ends += usize::from(found.events.iter().any(|e| is_end(&e)));
+                    let joints = found.events.iter().filter(|e| e.role == Role::Joint);
+                    more += joints.filter(|e| !near(e.position_m.0, 400.0)).count();
+                }
+            }
+        }
+    }
+    assert!(ends + 3 >= all && more <= 3, "{ends} ends of {all}, {more} joints where none is");
+}
+
+/// Within half a pulse.
+fn near(x_m: f64, place_m: f64) -> bool {
+    (x_m - place_m).abs() < 5.0
 }
