@@ -40,6 +40,10 @@ const UNSEEN_STEP_DB: f64 = 0.05;
 /// A last section is no fibre where a decay in its place leaves so much less of χ².
 const NO_FIBRE: f64 = 0.9;
 
+/// What is not listed for want of size makes room, as far as this, for a joint that is known to be there. In
+/// pulse lengths: a weak step's place has a likelihood of several peaks, and they lie within ten.
+const SLIGHT_PULSES: f64 = 10.0;
+
 impl Found {
     /// Loss at each of `places` (samples from the panel), found there or not; places in order.
     /// `None` where the fibre on one side is hidden, dark, or the place lies in another's edge.
@@ -51,11 +55,17 @@ impl Found {
     ) -> Vec<Option<Measured>> {
         let model = &self.fit.model;
         let pulse = model.receiver.pulse;
+        // What stands out too little to be listed lies where the noise lets it look largest. Beside a
+        // place that is known it would take what belongs there.
+        let slight =
+            |j: &Joint| j.faint && j.height.is_none() && matches!(j.behind, Behind::Fibre(_));
         let near = |x: f64| {
             let off = |i: &usize| (model.joints[*i].x - x).abs();
-            (1..model.joints.len()).min_by(|a, b| off(a).total_cmp(&off(b))).map(|i| (i, off(&i)))
+            let seen = (1..model.joints.len()).filter(|i| !slight(&model.joints[*i]));
+            seen.min_by(|a, b| off(a).total_cmp(&off(b))).map(|i| (i, off(&i)))
         };
         let mut with = model.clone();
+        let mut pinned_at: Vec<f64> = Vec::new();
         let mut found: Vec<Option<usize>> = Vec::new(); // joint that answers, by its old number
         for x in places {
             let own =
@@ -66,6 +76,7 @@ impl Found {
             if own.is_none() && inside && near(*x).is_none_or(|(_, off)| off > 1.3 * pulse) {
                 let behind = (0..model.joints.len()).rev().find(|i| model.joints[*i].x < *x);
                 if let Some(line) = behind.and_then(|i| model.behind(i)) {
+                    pinned_at.push(*x);
                     with.joints.push(Joint {
                         held: Some((*x, 0.02 * pulse)),
                         ..Joint::new(*x, None, Behind::Fibre(*line))
@@ -73,6 +84,8 @@ impl Found {
                 }
             }
         }
+        let beside = |x: f64| pinned_at.iter().any(|at| (at - x).abs() < SLIGHT_PULSES * pulse);
+        with.joints.retain(|j| !(slight(j) && beside(j.x)));
         with.sort();
         let given = Given {
             samples,
