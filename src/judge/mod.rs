@@ -340,7 +340,7 @@ impl Court<'_> {
         let from_near = event.position_m.0 - start.0;
         let at_m = if self.from_b? { length_m - from_near } else { from_near };
         let planned_m = self.plan.cable.length_m.unwrap_or(length_m);
-        let reach = (2.0 * self.trace.pulse_m()).max(1e-3 * planned_m);
+        let reach = plan::joint_reach_m(planned_m, self.trace.pulse_m(), event.position_sigma_m);
         let off = |joint: &&PlannedJoint| (joint.at_m * length_m / planned_m - at_m).abs();
         let nearest = self.plan.joints.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
         (off(&nearest) <= reach).then_some(nearest)

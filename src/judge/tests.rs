@@ -298,3 +298,81 @@ fn a_planned_cord_that_does_not_show_leaves_its_connector_undecided() {
     let far = item(&trace(&plan, &a_trace(), &analysis), Of::FarEnd, Quantity::Loss);
     assert!(far.remedy.unwrap().contains("tail cord"));
 }
+
+#[test]
+fn a_cut_off_peak_fails_only_where_its_bound_is_surely_over_the_limit_and_never_passes() {
+    // by hand: at 95 % a bound is sure to 1.645 sigma of the backscatter coefficient, here 0.82 dB
+    let plan = a_plan("reflectance_db = -40.0\nbackscatter_sigma_db = 0.5");
+    let mut analysis = an_analysis();
+    for (bound, wanted) in [
+        (-60.0, Verdict::Undecided),
+        (-39.5, Verdict::Undecided),
+        (-39.2, Verdict::Undecided),
+        (-39.1, Verdict::Fail),
+    ] {
+        analysis.events[5].peak = Some(Peak::Saturated { at_least_db: Some(bound) });
+        let judged = trace(&plan, &a_trace(), &analysis);
+        let own = item(&judged, Of::Event(6), Quantity::Reflectance);
+        assert_eq!(own.verdict, wanted, "{bound}");
+        assert_eq!(judged.verdict(), Some(wanted), "nothing else objects: {bound}");
+    }
+    // Without a bound nothing is known of it.
+    analysis.events[5].peak = Some(Peak::Saturated { at_least_db: None });
+    let own = item(&trace(&plan, &a_trace(), &analysis), Of::Event(6), Quantity::Reflectance);
+    assert_eq!((own.verdict, own.figure), (Verdict::Undecided, Figure::Unmeasured));
+}
+
+#[test]
+fn a_planned_joint_is_judged_as_what_it_is_and_not_as_what_it_looks_like() {
+    let joint = |kind| plan::PlannedJoint { name: "C1".into(), at_m: 300.0, kind, ways: None };
+    let mut labelled = a_trace();
+    labelled.labels.from = "A".into();
+    let mut analysis = an_analysis();
+    analysis.events[2].loss_db = Some(Measured::new(0.4, 0.01));
+    let limits = "splice_db = 0.2\nconnector_db = 0.5\nreflectance_db = -40.0\none_way_db = 0.001";
+    let judged = |kind: Option<JointKind>, analysis: &Analysis| {
+        let mut plan = a_plan(limits);
+        plan.joints.extend(kind.map(joint));
+        trace(&plan, &labelled, analysis)
+    };
+    let loss = |judged: &Judged| item(judged, Of::Event(3), Quantity::Loss).verdict;
+    // 0.4 dB: too much for a splice, allowed for a connector that reflects so little that it looks like one
+    assert_eq!(loss(&judged(None, &analysis)), Verdict::Fail);
+    assert_eq!(loss(&judged(Some(JointKind::Splice), &analysis)), Verdict::Fail);
+    assert_eq!(loss(&judged(Some(JointKind::Connector), &analysis)), Verdict::Pass);
+    // A splice that reflects is no connector for that, and may reflect no more than one.
+    let peak = |db: f64| Peak::Whole { reflectance_db: Some(Measured::new(db, 0.1)) };
+    analysis.events[2].likely = Some(Likely::Connector);
+    for (reflectance_db, wanted) in [(-60.0, Verdict::Pass), (-30.0, Verdict::Fail)] {
+        analysis.events[2].peak = Some(peak(reflectance_db));
+        for kind in [JointKind::Splice, JointKind::Connector] {
+            let judged = judged(Some(kind), &analysis);
+            assert_eq!(loss(&judged) == Verdict::Pass, kind == JointKind::Connector);
+            let own = item(&judged, Of::Event(3), Quantity::Reflectance);
+            assert_eq!(own.verdict, wanted, "{kind:?} {reflectance_db}");
+        }
+        // Where nothing is planned it is taken for what it looks like.
+        assert_eq!(loss(&judged(None, &analysis)), Verdict::Pass);
+    }
+}
+
+#[test]
+fn a_weak_step_whose_place_is_doubtful_is_the_planned_joint_it_may_be() {
+    let mut plan = a_plan("splice_db = 0.5");
+    plan.joints.push(plan::PlannedJoint {
+        name: "C1".into(),
+        at_m: 340.0,
+        kind: JointKind::Splice,
+        ways: None,
+    });
+    let mut labelled = a_trace();
+    labelled.labels.from = "A".into();
+    let mut analysis = an_analysis();
+    // 40 m off its planned place, where two pulses are 20 m: with 15 m of doubt it may be the joint.
+    for (sigma_m, is_it) in [(1.0, false), (15.0, true)] {
+        analysis.events[2].position_sigma_m = sigma_m;
+        let judged = trace(&plan, &labelled, &analysis);
+        let unseen = judged.notes.iter().any(|n| n.contains("no event at C1"));
+        assert_eq!(unseen, !is_it, "{sigma_m}: {:?}", judged.notes);
+    }
+}

@@ -257,6 +257,17 @@ pub fn read(text: &str) -> Result<Plan, PlanError> {
     check::plan(text)
 }
 
+/// A weak step may lie several pulses off, as its sigma says; but no farther than this many.
+const STRAYS_PULSES: f64 = 10.0;
+
+/// How far from its planned place an event may lie and still be that joint: what a drawing is off by
+/// (two pulses, or a thousandth of the fibre; common practice, no source) and three sigma of the
+/// event's own place, added as independent doubts are. `length_m`: of the fibre, as planned.
+pub fn joint_reach_m(length_m: f64, pulse_m: f64, position_sigma_m: f64) -> f64 {
+    let drawing_m = (2.0 * pulse_m).max(1e-3 * length_m);
+    drawing_m.hypot((3.0 * position_sigma_m).min(STRAYS_PULSES * pulse_m))
+}
+
 impl Plan {
     /// Attenuation limit at a wavelength: of the planned wavelength within 15 nm.
     pub fn attenuation_limit_db_per_km(&self, wavelength_nm: f64) -> Option<f64> {
