@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-use strandline::{disk, draft, source};
+use strandline::draft::{self, DraftError};
+use strandline::{disk, source};
 
 use super::progress::Progress;
 use super::{Exit, Out, files};
@@ -32,15 +33,15 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let draft = match drafted {
         Ok(draft) => draft,
         Err(error) => {
+            if let DraftError::NoTraces(unreadable) = &error {
+                say_unreadable(unreadable, out);
+            }
             out.error(&error.to_string(), None);
             return Exit::CouldNot;
         }
     };
-    let mut exit = listed;
-    for (path, says) in &draft.unreadable {
-        out.error(&format!("{}: {says}", path.display()), None);
-        exit = Exit::CouldNot;
-    }
+    let mut exit = if draft.unreadable.is_empty() { listed } else { Exit::CouldNot };
+    say_unreadable(&draft.unreadable, out);
     match &args.output {
         None => out.print(&draft.text),
         Some(path) => match disk::write_new(path, draft.text.as_bytes()) {
@@ -61,4 +62,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         },
     }
     exit
+}
+
+fn say_unreadable(files: &[(PathBuf, String)], out: &Out) {
+    for (path, says) in files {
+        out.error(&format!("{}: {says}", path.display()), None);
+    }
 }

@@ -32,11 +32,11 @@ pub struct Draft {
 }
 
 /// Why no plan could be drafted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum DraftError {
-    /// Nothing to draft from.
+    /// Nothing to draft from: each file, and why it cannot be read.
     #[error("none of the files is a trace that can be read")]
-    NoTraces,
+    NoTraces(Vec<(PathBuf, String)>),
     /// No fibre number anywhere.
     #[error("neither labels nor names say which fibre a trace is of, expected such as 007")]
     NoFibers,
@@ -100,7 +100,7 @@ pub fn draft(
         }
     }
     if sheets.is_empty() {
-        return Err(DraftError::NoTraces);
+        return Err(DraftError::NoTraces(unreadable));
     }
     let mut guesses = Guesses::default();
     let mut plan = labels::plan(&mut sheets, &mut guesses)?;
