@@ -72,19 +72,25 @@ impl Measured {
 /// A sigma of nothing would take all the weight.
 const LEAST_SIGMA: f64 = 1e-9;
 
-/// `0.0587 ± 0.0023`: sigma to two significant digits, as JCGM 100:2008, 7.2.6 asks, the value to the
-/// same place. A sigma of exactly nothing is not shown.
+/// Thousandths: no instrument's scale is finer in dB, none in metres that anybody digs by.
+const MOST_DECIMALS: usize = 3;
+
+/// `0.059 ± 0.012`: sigma to two significant digits at most, as JCGM 100:2008, 7.2.6 asks, the value to
+/// the same place; but no more than three decimals, or as many as `{:.1}` says, and a sigma that is
+/// smaller than the last of them shows as one of it. A sigma of exactly nothing is not shown.
 impl fmt::Display for Measured {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let most = f.precision().unwrap_or(MOST_DECIMALS);
         if !(self.sigma > 0.0 && self.sigma.is_finite()) {
-            return f.write_str(&signless(format!("{:.3}", self.value)));
+            return f.write_str(&signless(format!("{:.most$}", self.value)));
         }
         // The exponent of the rounded figure: 0.0996 is 0.10, not 0.100.
         let text = format!("{:.1e}", self.sigma);
         let exponent: i32 = text.split('e').nth(1).and_then(|e| e.parse().ok()).unwrap_or(0);
-        let decimals = (1 - exponent).clamp(0, 9) as usize;
+        let decimals = usize::try_from(1 - exponent).unwrap_or(0).min(most);
         let value = signless(format!("{:.decimals$}", self.value));
-        write!(f, "{value} ± {:.decimals$}", self.sigma)
+        let least = 10.0_f64.powi(-(decimals as i32));
+        write!(f, "{value} ± {:.decimals$}", self.sigma.max(least))
     }
 }
 
@@ -264,9 +270,13 @@ mod tests {
     fn a_sigma_is_shown_to_two_digits_and_the_value_to_the_same_place() {
         // JCGM 100:2008, 7.2.6: standard uncertainties to at most two significant digits
         let cases = [
-            (1.2145, 0.0042, "1.2145 ± 0.0042"),
+            (1.2145, 0.0142, "1.214 ± 0.014"),
             (1.2145, 0.0996, "1.21 ± 0.10"),
             (14324.04, 0.351, "14324.04 ± 0.35"),
+            // an OTDR's scale has steps of a thousandth of a dB
+            (0.12138, 0.0007, "0.121 ± 0.001"),
+            (1.2144, 0.0042, "1.214 ± 0.004"),
+            (0.5, 0.000_001, "0.500 ± 0.001"),
             (14324.04, 41.6, "14324 ± 42"),
             (-0.000_01, 0.02, "0.000 ± 0.020"),
             (0.5, 0.0, "0.500"),
@@ -274,6 +284,9 @@ mod tests {
         for (value, sigma, text) in cases {
             assert_eq!(Measured::new(value, sigma).to_string(), text);
         }
+        // by hand, a place to the decimetre
+        assert_eq!(format!("{:.1}", Measured::new(8706.288, 0.057)), "8706.3 ± 0.1");
+        assert_eq!(format!("{:.1}", Measured::new(8706.288, 21.3)), "8706 ± 21");
     }
 
     #[test]

@@ -48,7 +48,7 @@ pub(super) fn of(part: &Part, link: &Link, worst_nm: Option<u16>) -> Vec<Cause> 
 
 fn broken(part: &Part) -> Cause {
     let reflection = match part.reflectance_db {
-        Some(r) => format!("the light stops there with a reflection of {:.0} dB", r.value),
+        Some(r) => format!("the light stops there with a reflection of {r:.1} dB"),
         None => "the light stops there without a reflection, as at a crushed or torn fibre".into(),
     };
     let ends = part.seen_m.iter().flatten().count();
@@ -138,12 +138,12 @@ fn connector(part: &Part, link: &Link, figures: &str) -> Cause {
     let limit = link.plan.limits.reflectance_db;
     let evidence = match (part.reflectance_db, part.reflectance_before_db, limit) {
         (Some(now), Some(before), _) => {
-            format!("it reflects {:.1} dB, in the baseline {:.1} dB", now.value, before.value)
+            format!("it reflects {now:.1} dB, in the baseline {before:.1} dB")
         }
         (Some(now), None, Some(limit)) => {
-            format!("it reflects {:.1} dB, the limit is {limit} dB", now.value)
+            format!("it reflects {now:.1} dB, the limit is {limit} dB")
         }
-        (Some(now), None, None) => format!("it reflects {:.1} dB", now.value),
+        (Some(now), None, None) => format!("it reflects {now:.1} dB"),
         (None, ..) => "no reflection stands out: dirt, or an angled connector".into(),
     };
     let evidence = format!("{figures}; {evidence}");

@@ -297,6 +297,14 @@ fn notes(link: &Link, before: &Link, reference: Reference) -> Vec<String> {
             "a splitter at {at:.1} m is seen from the head end: events behind it come from all branches at once, so none of them is graded; measure each branch from its far end"
         ));
     }
+    for (nm, end, content) in &link.tests {
+        if let Some(m) = content.fades_m {
+            notes.push(format!(
+                "at {nm} nm {} the light is lost in the noise after {m:.0} m: what lies beyond is not seen; average longer, or use a longer pulse",
+                end.word()
+            ));
+        }
+    }
     let ends = |end| link.tests.iter().any(|t| t.1 == end);
     if link.length_m.is_none() && ends(Direction::BToA) && ends(Direction::AToB) {
         notes.push(
@@ -314,7 +322,10 @@ fn notes(link: &Link, before: &Link, reference: Reference) -> Vec<String> {
         if let Some((content, end)) = stops {
             notes.push(format!(
                 "the light stops at {:.1} m without a reflection: a break, or an angled end; only a plan with length_m or a baseline tells how long the link is",
-                end.position_m.0 - content.near_m.unwrap_or(0.0)
+                Measured::new(
+                    end.position_m.0 - content.near_m.unwrap_or(0.0),
+                    end.position_sigma_m
+                )
             ));
         }
     }

@@ -4,7 +4,7 @@ use super::{Link, Reference};
 use crate::combine;
 use crate::event::{Event, Peak, Role};
 use crate::job::{Content, Direction};
-use crate::plan::JointKind;
+use crate::plan::{self, JointKind};
 use crate::units::Measured;
 
 /// What a part is.
@@ -198,7 +198,10 @@ fn unplanned(link: &Link) -> Vec<Part> {
             let Some(at_m) = link.on_cable_m(*direction, from_near) else { continue };
             let far = link.length_m.unwrap_or(f64::INFINITY);
             let inside = at_m > reach_m && at_m < far - reach_m && from_near > reach_m;
-            let is_planned = content.joints.iter().any(|j| (j.0 - at_m).abs() < reach_m);
+            // Its place was settled with the planned joints; what lies as near as its sigma is one.
+            let joint_m =
+                reach_m.max(plan::joint_reach_m(0.0, content.pulse_m, event.position_sigma_m));
+            let is_planned = content.joints.iter().any(|j| (j.0 - at_m).abs() < joint_m);
             if inside && !is_planned {
                 let (direction, wavelength_nm) = (*direction, *nm);
                 seen.push(Seen { at_m, reach_m, direction, wavelength_nm, near_m: near, event });

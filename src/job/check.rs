@@ -142,10 +142,10 @@ pub(super) fn of_files(
 
 /// The same recording under two labels: noise never repeats. Returns the tests concerned.
 pub(super) fn copies(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) -> BTreeSet<usize> {
-    let mut by_samples: BTreeMap<&str, Vec<(usize, &Row)>> = BTreeMap::new();
+    let mut by_samples: BTreeMap<u64, Vec<(usize, &Row)>> = BTreeMap::new();
     for row in rows.iter().filter(|r| r.counts) {
         if let Some((i, content)) = row.test.and_then(|i| Some((i, tests[i].read()?))) {
-            by_samples.entry(&content.samples_sha256).or_default().push((i, row));
+            by_samples.entry(content.samples_hash).or_default().push((i, row));
         }
     }
     let mut concerned = BTreeSet::new();
@@ -274,7 +274,7 @@ pub(super) fn missing(
 
 /// Whether two files hold one recording: noise never repeats.
 fn is_same(one: &Test, other: &Test) -> bool {
-    let samples = |test: &Test| test.read().map(|content| content.samples_sha256.clone());
+    let samples = |test: &Test| test.read().map(|content| content.samples_hash);
     samples(one) == samples(other)
 }
 

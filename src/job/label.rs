@@ -9,7 +9,7 @@ use super::settings;
 use super::test::Content;
 use super::{Finding, Severity, Test};
 use crate::event::Role;
-use crate::plan::Plan;
+use crate::plan::{self, Plan};
 use crate::signal::order::{self, MAD_TO_SIGMA};
 use crate::units::Measured;
 
@@ -86,14 +86,19 @@ struct Labelled<'a> {
 impl Labelled<'_> {
     fn of<'a>(tests: &'a [Test], plan: &Plan) -> Labelled<'a> {
         let usual = settings::usual_index(tests, plan);
-        // Of a file with an index of its own: its length at the scale of the others.
-        let at_scale = |nm: u16, content: &Content| {
+        let begins = usual_near(tests);
+        // Of a file with an index of its own: its length at the scale of the others. Where the first
+        // connector is not where it is in the others, its place was mistaken, and so is the length.
+        let at_scale = |(_, nm, end): Key, content: &Content| {
             let factor = usual.get(&nm).map_or(1.0, |n| content.used_index / n);
-            content.length_m.map(|length| length.times(factor))
+            let off =
+                begins.get(&end).zip(content.near_m).map_or(0.0, |(m, near)| (near - m).abs());
+            let length = content.length_m.filter(|_| off < NEAR_M.max(0.2 * content.pulse_m));
+            length.map(|length| length.times(factor))
         };
-        let mut copies: BTreeMap<&str, usize> = BTreeMap::new();
+        let mut copies: BTreeMap<u64, usize> = BTreeMap::new();
         for content in tests.iter().filter_map(Test::read) {
-            *copies.entry(&content.samples_sha256).or_default() += 1;
+            *copies.entry(content.samples_hash).or_default() += 1;
         }
         let mut all: Vec<One> = tests
             .iter()
@@ -102,11 +107,11 @@ impl Labelled<'_> {
                 let content = file.read()?;
                 let key = key(content)?;
                 // A copy is named as such.
-                (copies[content.samples_sha256.as_str()] == 1).then(|| One {
+                (copies[&content.samples_hash] == 1).then(|| One {
                     test,
                     key,
                     content,
-                    length_m: at_scale(key.1, content),
+                    length_m: at_scale(key, content),
                     attenuation_db_per_km: attenuation(content),
                 })
             })
@@ -133,8 +138,8 @@ impl Labelled<'_> {
             .filter(|(_, off)| *off < (0.25 * apart).min(LEAST_ODD_M.max(3.0 * length.sigma)))
             .min_by(|a, b| a.1.total_cmp(&b.1));
         let measured = format!(
-            "its fibre is {:.1} m long, in the other traces of fibre {} {usual:.1} m",
-            length.value, one.key.0
+            "its fibre is {length:.1} m long, in the other traces of fibre {} {usual:.1} m",
+            one.key.0
         );
         match fits {
             Some((fiber, _)) => Some((
@@ -165,8 +170,8 @@ impl Labelled<'_> {
         });
         (own.value < labelled.value || !alike).then(|| {
             let says = format!(
-                "it loses {:.3} dB/km, at {} nm usual here is {:.3} dB/km: it fits {} nm",
-                own.value, one.key.1, labelled.value, fits.0
+                "it loses {own} dB/km, at {} nm usual here is {labelled} dB/km: it fits {} nm",
+                one.key.1, fits.0
             );
             (Some((one.key.0, *fits.0, one.key.2)), says)
         })
@@ -226,6 +231,21 @@ const LEAST_ODD_M: f64 = 0.3;
 /// within 0.01 % or so (common practice, no source).
 const SURELY_ODD_SHARE: f64 = 1e-3;
 
+/// Launch cords' connectors lie as near to their usual place as this, or a fifth of a pulse.
+const NEAR_M: f64 = 2.0;
+
+/// From each end, where the launch cord's connector usually is.
+fn usual_near(tests: &[Test]) -> BTreeMap<Direction, f64> {
+    let mut by_end: BTreeMap<Direction, Vec<f64>> = BTreeMap::new();
+    for content in tests.iter().filter_map(Test::read) {
+        if let Some((end, near)) = content.direction.zip(content.near_m) {
+            by_end.entry(end).or_default().push(near);
+        }
+    }
+    let usual = |(end, mut near): (Direction, Vec<f64>)| Some((end, order::median(&mut near)?));
+    by_end.into_iter().filter_map(usual).collect()
+}
+
 /// Mean ratio of lengths from end a to lengths from end b: two handsets' time bases differ.
 fn end_ratio(all: &[One]) -> f64 {
     let mean = |fiber: u32, end: Direction| {
@@ -260,21 +280,35 @@ fn other_end(one: &One, plan: &Plan) -> Told {
     let near = content.near_m?;
     let length = content.length_m?.value;
     let planned = plan.cable.length_m.unwrap_or(length);
-    let reach = (2.0 * content.pulse_m).max(1e-3 * length);
-    let seen = content.analysis.events.iter().filter(|e| e.role == Role::Joint);
-    let inside: Vec<f64> =
-        seen.map(|e| e.position_m.0 - near).filter(|m| *m > reach && *m < length - reach).collect();
-    let hits = |from_b: bool| {
+    let seen: Vec<(f64, f64)> = content
+        .analysis
+        .events
+        .iter()
+        .filter(|e| e.role == Role::Joint)
+        .map(|e| {
+            let reach = plan::joint_reach_m(planned, content.pulse_m, e.position_sigma_m);
+            (e.position_m.0 - near, reach)
+        })
+        .filter(|(m, reach)| *m > *reach && *m < length - reach)
+        .collect();
+    let places_m = |from_b: bool| -> Vec<f64> {
         let places = plan.joints.iter().map(|joint| joint.at_m * length / planned);
-        let places = places.map(|m| if from_b { length - m } else { m });
-        places.filter(|m| inside.iter().any(|seen| (seen - m).abs() < reach)).count()
+        places.map(|m| if from_b { length - m } else { m }).collect()
+    };
+    let is_at = |(at_m, reach): &(f64, f64), place_m: f64| (at_m - place_m).abs() < *reach;
+    // What lies at a joint either way tells nothing.
+    let only = |from_b: bool| {
+        let other = places_m(!from_b);
+        let tells = |s: &&(f64, f64)| !other.iter().any(|m| is_at(s, *m));
+        let telling: Vec<&(f64, f64)> = seen.iter().filter(tells).collect();
+        places_m(from_b).iter().filter(|m| telling.iter().any(|s| is_at(s, **m))).count()
     };
     let from_b = one.key.2 == Direction::BToA;
-    let (as_labelled, turned) = (hits(from_b), hits(!from_b));
+    let (as_labelled, turned) = (only(from_b), only(!from_b));
     let end = if from_b { Direction::AToB } else { Direction::BToA };
     (turned >= 2 && turned > 3 * as_labelled).then(|| {
         let says = format!(
-            "{turned} of its joints lie where they are seen {}, {as_labelled} where its label says",
+            "{turned} of its joints lie where they are seen {} alone, {as_labelled} where its label says",
             end.word()
         );
         (Some((one.key.0, one.key.1, end)), says)

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 mod check;
 mod color;
+mod ends;
 mod fiber;
 mod label;
 mod name;
@@ -165,7 +166,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
     let swapped = check::swapped(&tests, &rows, &mut findings);
-    findings.extend(odd::odd_ones(&rows, &tests));
+    findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
     let first: Vec<FiberReview> =

@@ -35,14 +35,15 @@ pub(super) fn outliers(fibers: &[FiberReview], plan: &Plan) -> Vec<Finding> {
 const LENGTH_SHARE: f64 = 1e-4;
 
 fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
-    let all: Vec<(u32, f64)> = sound.iter().filter_map(|f| Some((f.fiber, f.length_m?))).collect();
-    let mut values: Vec<f64> = all.iter().map(|a| a.1).collect();
+    let all: Vec<(u32, Measured)> =
+        sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
+    let mut values: Vec<f64> = all.iter().map(|a| a.1.value).collect();
     let least = LENGTH_SHARE * order::median(&mut values).unwrap_or(0.0);
     let alarms = 0.5 * FALSE_ALARMS_PER_CABLE;
     let Some(usual) = findings::usual(&values, Spread::Even, least, alarms) else {
         return Vec::new();
     };
-    let odd = all.iter().filter(|a| usual.is_odd(Measured::new(a.1, 0.0), Spread::Even));
+    let odd = all.iter().filter(|a| usual.is_odd(a.1, Spread::Even));
     odd.map(|(fiber, length)| {
         let says = format!(
             "it is {length:.1} m long; {} fibres of this cable are usually {:.1} ± {:.1} m",
@@ -51,7 +52,7 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
         let next = "check its label and both of its ends: it may not run where the others do";
         let mut found = finding("length-outlier", Severity::Fault, Some(*fiber), says, next);
         found.evidence =
-            evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], *length);
+            evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
         found
     })
     .collect()
@@ -152,8 +153,9 @@ fn explained(one: &Loss) -> bool {
 const MOST: f64 = 0.8;
 const FEW: f64 = 0.05;
 
-/// Who measured, when and how, unlike all the rest of the traces from the same end.
-pub(super) fn odd_ones(rows: &[Row], tests: &[Test]) -> Vec<Finding> {
+/// Who measured, when and how, unlike all the rest of the traces from the same end. Of `copies` nobody
+/// knows whose they are, and that is said already.
+pub(super) fn odd_ones(rows: &[Row], tests: &[Test], copies: &BTreeSet<usize>) -> Vec<Finding> {
     let again: BTreeSet<(Option<u32>, Option<u16>, Option<Direction>)> = rows
         .iter()
         .filter(|r| r.verdict == TestVerdict::Superseded)
@@ -164,7 +166,7 @@ pub(super) fn odd_ones(rows: &[Row], tests: &[Test]) -> Vec<Finding> {
         let counting = rows.iter().filter(|r| r.counts && r.direction == Some(end));
         let all: Vec<Taken> = counting
             .filter_map(|r| {
-                let test = r.test?;
+                let test = r.test.filter(|i| !copies.contains(i))?;
                 let retest = again.contains(&(r.fiber, r.wavelength_nm, r.direction));
                 Some(Taken { fiber: r.fiber?, test, content: tests[test].read()?, retest })
             })

@@ -91,7 +91,12 @@ pub(super) fn of(
     for row in rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts) {
         let Some(test) = row.test.map(|i| &tests[i]) else { continue };
         let (Some(content), Some(nm)) = (test.read(), row.wavelength_nm) else { continue };
-        for (kind, says, next) in of_trace(content, nm, plan, agreed) {
+        let has_cord = rows
+            .iter()
+            .filter(|r| (r.fiber, r.direction, r.counts) == (Some(fiber), row.direction, true))
+            .filter_map(|r| tests[r.test?].read())
+            .any(|c| c.near_m.is_some());
+        for (kind, says, next) in of_trace(content, nm, plan, agreed, has_cord) {
             let own = found
                 .entry(kind)
                 .or_insert_with(|| finding(kind, Severity::Fault, Some(fiber), says, next));
@@ -101,11 +106,14 @@ pub(super) fn of(
     found.into_values().collect()
 }
 
+/// What is not as agreed in one trace. `has_cord`: another trace of its fibre from its end, taken with the
+/// same plug in, shows the launch cord's connector.
 fn of_trace(
     content: &Content,
     nm: u16,
     plan: &Plan,
     agreed: &Agreed,
+    has_cord: bool,
 ) -> Vec<(&'static str, String, &'static str)> {
     let mut all = Vec::new();
     let whose = |own: bool| if own { "agreed was" } else { "that of the other traces is" };
@@ -130,7 +138,14 @@ fn of_trace(
         let says = format!("averaged {averaged:.0} s, agreed was {t:.0} s at least");
         all.push(("too-noisy", says, "measure again, averaging longer"));
     }
-    if plan.measure.launch_m.is_some() && content.near_m.is_none() {
+    if let Some(m) = content.fades_m {
+        let says = format!("the light is lost in the noise after {m:.0} m, before the fibre ends");
+        all.push(("too-noisy", says, "measure again, averaging longer or with a longer pulse"));
+    }
+    // Noise or a break may hide the connector: that is said.
+    let hidden =
+        content.fades_m.is_some() || content.stops_m.is_some() || (has_cord && !content.is_bare);
+    if plan.measure.launch_m.is_some() && content.near_m.is_none() && !hidden {
         let says = "no connector of a launch cord is seen, so the first connector cannot be graded";
         all.push(("no-cord", says.to_owned(), "measure again with the launch cord"));
     }

@@ -1,16 +1,18 @@
 //! One file of a job: what its labels say, and what was measured in it.
 
+use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
 use crate::detect::{Cords, Study};
 use crate::event::{Analysis, Event, Role};
-use crate::plan::Plan;
+use crate::plan::{self, Plan};
 use crate::trace::Trace;
 use crate::units::{GroupIndex, Measured};
 use crate::{disk, judge, source};
 
+use super::ends::{Early, Ends};
 use super::name::{Direction, Identity};
 use super::settings;
 
@@ -86,8 +88,8 @@ pub struct Content {
     pub pulse_ns: f64,
     /// Averaging time in s.
     pub averaging_s: Option<f64>,
-    /// SHA-256 of the samples alone.
-    pub samples_sha256: String,
+    /// A hash of the samples alone, to tell copies by within one run.
+    pub samples_hash: u64,
     /// Pulse length in metres.
     pub pulse_m: f64,
     /// Everything found.
@@ -99,8 +101,14 @@ pub struct Content {
     /// Place of the near connector from the panel; `None` where a launch cord was planned and its
     /// connector is not seen.
     pub near_m: Option<f64>,
+    /// Whether the link begins at the panel, although a launch cord was planned.
+    pub is_bare: bool,
     /// Where the fibre stops early, in fibre metres from the near connector.
     pub stops_m: Option<Measured>,
+    /// One sigma of that with the doubt about index, time base and sampling.
+    pub stops_doubt_m: Option<f64>,
+    /// Where the light is lost in the noise before the fibre ends, likewise.
+    pub fades_m: Option<f64>,
     /// Loss at the near connector, each planned joint in the plan's order, the far connector.
     pub near_db: Option<Measured>,
     /// Of each planned joint: its place from end a in fibre metres, and its loss.
@@ -192,11 +200,17 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
     let file_index = trace.settings.file_index.value();
     let who = Identity::of(path, &trace, plan);
     let wavelength = who.wavelength_nm;
-    let samples: Vec<u8> = trace.counts.iter().flat_map(|count| count.to_le_bytes()).collect();
+    let mut hasher = DefaultHasher::new();
+    trace.counts.hash(&mut hasher);
     let direction = who.direction;
     let trace = with_agreed_index(trace, wavelength, plan);
     let measured = Measurement::of(&trace, plan, direction);
     let text = |label: &crate::trace::Label| label.text();
+    let doubt_m = |place| judge::place_doubt(&trace, place).together_m();
+    let stops_m = match measured.early {
+        Some(Early::Stops(place)) => Some(place),
+        _ => None,
+    };
     Content {
         fiber: who.fiber,
         wavelength_nm: wavelength,
@@ -218,15 +232,19 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         used_index: trace.settings.index.value(),
         pulse_ns: trace.pulse_ns(),
         averaging_s: trace.settings.averaging_s,
-        samples_sha256: disk::sha256(&samples),
+        samples_hash: hasher.finish(),
         pulse_m: trace.pulse_m(),
         analysis: measured.analysis,
         length_m: measured.length_m,
-        length_doubt_m: measured
-            .length_m
-            .map(|length| judge::place_doubt(&trace, length).together_m()),
+        length_doubt_m: measured.length_m.map(doubt_m),
         near_m: measured.near_m,
-        stops_m: measured.stops_m,
+        is_bare: measured.is_bare,
+        stops_m,
+        stops_doubt_m: stops_m.map(doubt_m),
+        fades_m: match measured.early {
+            Some(Early::Fades(m)) => Some(m),
+            _ => None,
+        },
         near_db: measured.near_db,
         joints: measured.joints,
         far_db: measured.far_db,
@@ -246,46 +264,31 @@ struct Measurement {
     analysis: Analysis,
     length_m: Option<Measured>,
     near_m: Option<f64>,
-    stops_m: Option<Measured>,
+    is_bare: bool,
+    early: Option<Early>,
     near_db: Option<Measured>,
     joints: Vec<(f64, Option<Measured>)>,
     far_db: Option<Measured>,
 }
-
-/// A fibre is taken to stop early where it ends this much before the plan's length: slack and the
-/// spread of fibre lengths in a cable stay below. Common practice, no source.
-const STOPS_SHARE: f64 = 0.01;
-const STOPS_LEAST_M: f64 = 20.0;
-/// No index that anybody sets is farther off than this share: from 1.40 to 1.54.
-const SCALE_SHARE: f64 = 0.05;
-/// A cord's connector is as near to its place as this, beyond what the scale is off.
-const CORD_M: f64 = 4.0;
 
 impl Measurement {
     fn of(trace: &Trace, plan: &Plan, direction: Option<Direction>) -> Measurement {
         let study = Study::of(trace);
         let cords = Cords { launch_m: plan.measure.launch_m, tail_m: plan.measure.tail_m };
         let analysis = study.analysis(trace, &cords);
-        let near = match plan.measure.launch_m {
-            None => Some((0.0, None)),
-            Some(cord) => cord_connector(&analysis, trace, cord).map(|e| (e.position_m.0, Some(e))),
+        let ends = Ends::of(trace, &analysis, plan);
+        let (near, far) = (ends.near, ends.far);
+        let near_m = if plan.measure.launch_m.is_none() {
+            Some(0.0)
+        } else {
+            near.map(|event| event.position_m.0)
         };
-        let near_m = near.map(|n| n.0);
-        let end = analysis.events.iter().find(|e| e.role == Role::End);
-        let planned_m = plan.cable.length_m;
-        let start_m = near_m.or(plan.measure.launch_m).unwrap_or(0.0);
-        let far = far_connector(&analysis, plan, start_m, end);
-        let length_m = near.zip(far).map(|((near_m, event), far)| {
-            let near_sigma = event.map_or(0.0, |e| e.position_sigma_m);
+        let length_m = near_m.zip(far).map(|(near_m, far)| {
+            let near_sigma = near.map_or(0.0, |e| e.position_sigma_m);
             Measured::new(far.position_m.0 - near_m, far.position_sigma_m.hypot(near_sigma))
         });
-        let stops_m = end.zip(planned_m).filter(|_| far.is_none()).and_then(|(end, planned)| {
-            let reached = end.position_m.0 - start_m;
-            let short = reached < planned - STOPS_LEAST_M.max(STOPS_SHARE * planned);
-            short.then(|| Measured::new(reached, end.position_sigma_m))
-        });
-        let joints =
-            places(plan, direction, start_m, length_m.map(|l| l.value), &analysis, trace.pulse_m());
+        let length = length_m.map(|l| l.value);
+        let joints = places(plan, direction, ends.start_m, length, &analysis, trace.pulse_m());
         let mut ascending: Vec<f64> = joints.iter().map(|j| j.0).collect();
         ascending.sort_by(f64::total_cmp);
         let losses = study.losses_db_at(&ascending);
@@ -293,59 +296,15 @@ impl Measurement {
             |panel_m: f64| ascending.iter().position(|m| *m == panel_m).and_then(|i| losses[i]);
         let joints =
             joints.iter().map(|(panel_m, cable_m)| (*cable_m, loss_at(*panel_m))).collect();
-        let near_db = near.and_then(|n| n.1).and_then(|e| e.loss_db);
+        let near_db = near.and_then(|e| e.loss_db);
         let far_db = far.filter(|e| e.role == Role::Joint).and_then(|e| e.loss_db);
-        Measurement { analysis, length_m, near_m, stops_m, near_db, joints, far_db }
+        let Ends { early, is_bare, .. } = ends;
+        Measurement { analysis, length_m, near_m, is_bare, early, near_db, joints, far_db }
     }
 }
 
-/// The launch cord's connector: a joint within two pulses or 2 % of the cord's length.
-fn cord_connector<'a>(analysis: &'a Analysis, trace: &Trace, cord_m: f64) -> Option<&'a Event> {
-    let off = |e: &Event| (e.position_m.0 - cord_m).abs();
-    let joints = analysis.events.iter().filter(|e| e.role == Role::Joint);
-    let nearest = joints.min_by(|a, b| off(a).total_cmp(&off(b)))?;
-    (off(nearest) < (2.0 * trace.pulse_m()).max(0.02 * cord_m).max(3.0)).then_some(nearest)
-}
-
-/// The connector at the far end: where the plan's length ends; else a tail cord's length before the
-/// end, or the end itself where no tail cord was planned. `None` where the fibre stops early.
-fn far_connector<'a>(
-    analysis: &'a Analysis,
-    plan: &Plan,
-    start_m: f64,
-    end: Option<&'a Event>,
-) -> Option<&'a Event> {
-    let near = |wanted: f64| {
-        let reach = STOPS_LEAST_M.max(STOPS_SHARE * (wanted - start_m));
-        let off = move |e: &Event| (e.position_m.0 - wanted).abs();
-        analysis
-            .events
-            .iter()
-            .filter(move |e| matches!(e.role, Role::Joint | Role::End) && off(e) < reach)
-            .filter(|e| e.is_reflective() || e.role == Role::End)
-            .min_by(move |a, b| off(a).total_cmp(&off(b)))
-    };
-    let tail_m = plan.measure.tail_m;
-    let Some(planned_m) = plan.cable.length_m else {
-        return near(end?.position_m.0 - tail_m.unwrap_or(0.0));
-    };
-    // No break has a connector a tail cord's length before it: there the scale is another, by a wrong
-    // index, and a fibre of another length is not broken either.
-    near(start_m + planned_m).or_else(|| {
-        let cord = near(end?.position_m.0 - tail_m?).filter(|e| e.role == Role::Joint)?;
-        let off = (cord.position_m.0 - start_m - planned_m).abs();
-        let cord_m = end?.position_m.0 - cord.position_m.0;
-        let fits = (cord_m - tail_m?).abs() < SCALE_SHARE * tail_m? + CORD_M;
-        (off < SCALE_SHARE * planned_m && fits).then_some(cord)
-    })
-}
-
-/// A weak step may lie several pulses off, as its sigma says; but no farther than this many.
-const STRAYS_PULSES: f64 = 10.0;
-
 /// Of each planned joint, in the plan's order: its place from the panel and in the cable. A found
-/// event within two pulses (or 0.1 % of the length, or as far as its own sigma allows) of the expected
-/// place is the joint.
+/// event within reach of the expected place is the joint.
 fn places(
     plan: &Plan,
     direction: Option<Direction>,
@@ -367,11 +326,9 @@ fn places(
             let expected = start_m + fiber_m;
             let off = |e: &&Event| (e.position_m.0 - expected).abs();
             let near = analysis.events.iter().filter(|e| e.role == Role::Joint);
-            let reach = (2.0 * pulse_m).max(1e-3 * planned_m);
-            let strays = |e: &&Event| (3.0 * e.position_sigma_m).min(STRAYS_PULSES * pulse_m);
             let found = near
                 .min_by(|a, b| off(a).total_cmp(&off(b)))
-                .filter(|e| off(e) < reach.max(strays(e)));
+                .filter(|e| off(e) < plan::joint_reach_m(planned_m, pulse_m, e.position_sigma_m));
             let panel_m = found.map_or(expected, |e| e.position_m.0);
             let from_near = panel_m - start_m;
             let cable_m =

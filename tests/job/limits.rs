@@ -171,3 +171,42 @@ fn a_reflectance_near_its_limit_hangs_on_how_well_the_backscatter_is_known() {
         assert_eq!(own.verdict == FiberVerdict::Undecided, !wanted);
     }
 }
+
+#[test]
+fn a_connector_that_drives_the_receiver_to_its_limit_reflects_that_much_at_least() {
+    let planted = vec![Planted::ReflectiveConnector];
+    let mut cable = cable::draw(29, &Size { planted, ..Size::common(4) });
+    let (number, reflectance_db) = cable
+        .truth
+        .fiber
+        .iter()
+        .find_map(|(number, truth)| match truth.fault {
+            Some(Fault::ReflectiveConnector { reflectance_db, .. }) => {
+                Some((number.parse::<usize>().ok()?, reflectance_db))
+            }
+            _ => None,
+        })
+        .expect("it is planted");
+    // One dB is cut off each highest peak: two dB of reflectance.
+    for (file, rendered) in cable.truth.files.iter().zip(&mut cable.traces) {
+        if file.fiber == number {
+            let top = rendered.trace.counts.iter().min().expect("samples") + 1000;
+            rendered.trace.counts.iter_mut().for_each(|count| *count = top.max(*count));
+        }
+    }
+    let files = written(&cable, &folder("cut-off"));
+    let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+    let review = reviewed(&files, &plan);
+    let own = review.fibers.iter().find(|f| f.fiber as usize == number).expect("planned");
+    let found = own.findings.iter().find(|f| f.kind == "high-reflectance").expect("said");
+    assert!(found.says.contains("or more: the receiver was at its limit"), "{found:?}");
+    let bound_db = found.evidence["reflectance_db"];
+    assert!(bound_db < reflectance_db && bound_db > reflectance_db - 4.0, "{bound_db}");
+    assert_eq!(own.verdict, FiberVerdict::Fail);
+    // A limit above what was seen of it leaves it open: the rest of the peak is unknown.
+    let mut generous = plan.clone();
+    generous.limits.reflectance_db = Some(reflectance_db + 3.0);
+    let review = reviewed(&files, &generous);
+    let own = review.fibers.iter().find(|f| f.fiber as usize == number).expect("planned");
+    assert_eq!(own.verdict, FiberVerdict::Undecided, "{:?}", own.findings);
+}

@@ -4,6 +4,7 @@ mod accuracy;
 mod diagnose;
 mod kinds;
 mod limits;
+mod stress;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

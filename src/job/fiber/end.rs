@@ -53,11 +53,12 @@ impl Own<'_> {
     pub(super) fn judge_reflectances(&self, out: &mut FiberReview) {
         let limits = &self.plan.limits;
         let Some(limit) = limits.reflectance_db else { return };
-        let mut worst: BTreeMap<&str, (f64, Measured)> = BTreeMap::new();
+        let mut worst: BTreeMap<&str, (f64, Measured, bool)> = BTreeMap::new();
         for own in &mut out.joints {
             let Some(peak) = own.reflectance_db else { continue };
             let with = peak.widened(limits.backscatter_sigma_db);
-            let verdict = if peak.sigma > 0.0 {
+            let is_whole = peak.sigma > 0.0;
+            let verdict = if is_whole {
                 grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
             } else {
                 // The least that a saturated receiver saw.
@@ -68,18 +69,24 @@ impl Own<'_> {
             if verdict == Verdict::Fail {
                 let known = worst.get(own.name.as_str()).map(|w| w.1);
                 if known.is_none_or(|known| with.value > known.value) {
-                    worst.insert(&own.name, (own.at_m, with));
+                    worst.insert(&own.name, (own.at_m, with, is_whole));
                 }
             }
         }
         let said: Vec<Finding> = worst
             .into_iter()
-            .map(|(name, (at_m, peak))| self.high_reflectance(name, at_m, peak, limit))
+            .map(|(name, peak)| self.high_reflectance(name, peak, limit))
             .collect();
         out.findings.extend(said);
     }
 
-    fn high_reflectance(&self, name: &str, at_m: f64, peak: Measured, limit: f64) -> Finding {
+    /// Of a cut-off peak what was seen is the least that it reflects.
+    fn high_reflectance(
+        &self,
+        name: &str,
+        (at_m, peak, is_whole): (f64, Measured, bool),
+        limit: f64,
+    ) -> Finding {
         let mut finding = self.finding("high-reflectance", Severity::Fault, Some(name), Some(at_m));
         finding.rests_on(["reflectance_db", "reflectance_sigma_db"], peak);
         finding.evidence.insert("limit_db", limit);
@@ -92,7 +99,8 @@ impl Own<'_> {
         } else {
             (format!("the connector {name}"), CLEAN)
         };
-        finding.says = format!("{what} reflects {:.1} dB; the limit is {limit} dB", peak.value);
+        let least = if is_whole { "" } else { ", or more: the receiver was at its limit" };
+        finding.says = format!("{what} reflects {peak:.1} dB{least}; the limit is {limit} dB");
         finding.next = next.into();
         finding
     }

@@ -134,8 +134,7 @@ impl Own<'_> {
         finding.evidence.insert("chi_squared", joined.chi_squared);
         finding.evidence.insert("degrees_of_freedom", joined.degrees as f64);
         finding.evidence.insert("largest_misfit_db", most);
-        let figure =
-            |m: Option<Measured>| m.map_or("–".to_owned(), |m| format!("{:.3}", m.value));
+        let figure = |m: Option<Measured>| m.map_or("–".to_owned(), |m| m.to_string());
         let figures: Vec<String> = readings
             .iter()
             .map(|r| {
@@ -225,6 +224,7 @@ impl Own<'_> {
         let Some(found) = otherwise else { return };
         let (a, b) = (found.loss.from_a_db, found.loss.from_b_db);
         let value = |m: Option<Measured>| m.map_or(0.0, |m| m.value);
+        let words = |m: Option<Measured>| m.map_or("–".to_owned(), |m| m.to_string());
         let mut finding =
             self.finding("unequal-fibers", Severity::Remark, Some(&joint.name), Some(found.at_m));
         finding.evidence.insert("loss_from_a_db", value(a));
@@ -232,10 +232,10 @@ impl Own<'_> {
         let step = found.loss.step_db.map_or(0.0, |step| step.value);
         let ratio = combine::mode_field_ratio(step);
         finding.says = format!(
-            "{} shows {:.3} dB from end a and {:.3} dB from end b: fibres of unequal backscatter, as mode fields {:.0} % apart would make it; the mean is good",
+            "{} shows {} dB from end a and {} dB from end b: fibres of unequal backscatter, as mode fields {:.0} % apart would make it; the mean is good",
             joint.name,
-            value(a),
-            value(b),
+            words(a),
+            words(b),
             100.0 * (ratio.max(1.0 / ratio) - 1.0)
         );
         finding.evidence.insert("step_db", step);

@@ -120,7 +120,7 @@ pub struct FiberReview {
     pub fiber: u32,
     /// Its verdict.
     pub verdict: FiberVerdict,
-    /// Length between the end connectors, mean of all measurements.
+    /// Length between the end connectors, mean of all measurements weighted by their sigmas.
     pub length_m: Option<f64>,
     /// Joints and end connectors per wavelength.
     pub joints: Vec<JointReview>,
@@ -132,6 +132,8 @@ pub struct FiberReview {
     pub findings: Vec<Finding>,
     /// What leaves it undecided: wavelength in nm, and why.
     pub open: Vec<(u16, String)>,
+    /// That length, with the sigma of both places.
+    pub(super) length_seen_m: Option<Measured>,
     /// Where it is broken, in fibre metres from end a.
     pub(super) broken_m: Option<f64>,
     /// Verdicts that sections and their means give, by wavelength.
@@ -217,10 +219,8 @@ pub(super) fn review(
             .filter(|t| is_placed(t.0, t.3))
             .collect(),
     };
-    let lengths: Vec<f64> =
-        own.tests.iter().filter_map(|t| t.3.length_m).map(|l| l.value).collect();
-    let length_m =
-        (!lengths.is_empty()).then(|| lengths.iter().sum::<f64>() / lengths.len() as f64);
+    let length_seen_m = Measured::mean(own.tests.iter().filter_map(|t| t.3.length_m));
+    let length_m = length_seen_m.map(|l| l.value);
     let mut out = FiberReview {
         fiber,
         verdict: FiberVerdict::Undecided,
@@ -230,6 +230,7 @@ pub(super) fn review(
         sections: Vec::new(),
         findings: Vec::new(),
         open: Vec::new(),
+        length_seen_m,
         broken_m: None,
         judged_sections: Vec::new(),
         incomplete: false,

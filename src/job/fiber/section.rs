@@ -124,7 +124,10 @@ fn of_trace(
             }
         };
         let attenuation = section.attenuation_db_per_km;
-        let judged = attenuation.filter(|_| to - from > JUDGED_FROM_PULSES * content.pulse_m);
+        // Where the light is lost in the noise the line bends before it ends.
+        let fades = content.fades_m.is_some_and(|m| to >= m - 1.0);
+        let judged =
+            attenuation.filter(|_| to - from > JUDGED_FROM_PULSES * content.pulse_m && !fades);
         let verdict = judged.zip(limit_db_per_km).map(|(attenuation, limit)| {
             let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
             grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict

@@ -9,6 +9,7 @@ use super::super::test::Content;
 use super::{FiberReview, Own};
 use crate::combine::{self, TwoWay};
 use crate::event::Role;
+use crate::plan;
 use crate::units::Measured;
 
 /// An event of one trace, on the cable.
@@ -75,7 +76,10 @@ impl Own<'_> {
         });
         on_cable
             .filter(|s| s.at_m > reach && s.at_m < length - reach)
-            .filter(|s| content.joints.iter().all(|j| (j.0 - s.at_m).abs() > reach))
+            .filter(|s| {
+                let reach = reach.max(plan::joint_reach_m(length, content.pulse_m, s.sigma_m));
+                content.joints.iter().all(|j| (j.0 - s.at_m).abs() > reach)
+            })
             .collect()
     }
 
@@ -102,6 +106,9 @@ impl Own<'_> {
             return;
         }
         let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
+        let at_sigma_m =
+            here.iter().map(|s| s.sigma_m * s.sigma_m).sum::<f64>().sqrt() / here.len() as f64;
+        let seen_m = Measured::new(at_m, at_sigma_m);
         let place = self.section_name(at_m);
         let bend = self.is_bend(&known);
         let kind = if bend { "bend" } else { "unplanned-event" };
@@ -114,8 +121,11 @@ impl Own<'_> {
             (false, true) => "a reflection, where the plan has no connector",
             (false, false) => "a loss where the plan has no joint",
         };
-        finding.says =
-            format!("{what}: {} at {at_m:.1} m, seen by {} traces", figures.join(", "), here.len());
+        finding.says = format!(
+            "{what}: {} at {seen_m:.1} m, seen by {} traces",
+            figures.join(", "),
+            here.len()
+        );
         finding.next = if bend {
             "look for a tight bend, a clamp or a crushed tube there".into()
         } else {
