@@ -1,6 +1,8 @@
 //! Pixels whose lines and letters stand at any fraction of one: plotters' own bitmap knows whole ones
 //! only, which makes a stair of a trace and pushes letters into each other.
 
+use std::ops::Range;
+
 use plotters::style::text_anchor::{HPos, VPos};
 use plotters_backend::{
     BackendColor, BackendCoord, BackendStyle, BackendTextStyle, DrawingBackend, DrawingErrorKind,
@@ -38,53 +40,84 @@ impl Pixels<'_> {
             return;
         }
         let at = (y as usize * self.width as usize + x as usize) * 3;
-        let cover = color.alpha * covered.min(1.0);
+        mix(&mut self.rgb[at..at + 3], color, color.alpha * covered.min(1.0));
+    }
+
+    /// Lays a colour over all pixels of a block. One that hides what lies below is copied: the ground of a
+    /// picture is more than half a million of pixels.
+    fn fill(&mut self, across: Range<usize>, down: Range<usize>, color: BackendColor) {
         let (r, g, b) = color.rgb;
-        for (own, new) in self.rgb[at..at + 3].iter_mut().zip([r, g, b]) {
-            *own = (f64::from(*own) * (1.0 - cover) + f64::from(new) * cover).round() as u8;
+        let row = [r, g, b].repeat(across.len());
+        for y in down {
+            let at = (y * self.width as usize + across.start) * 3;
+            let own = &mut self.rgb[at..at + row.len()];
+            if color.alpha >= 1.0 {
+                own.copy_from_slice(&row);
+            } else {
+                own.chunks_exact_mut(3).for_each(|pixel| mix(pixel, color, color.alpha));
+            }
         }
     }
 
     /// A line with round ends: each pixel is covered as far as its middle is near to the line.
     fn stroke(&mut self, points: &[(f64, f64)], width: f64, color: BackendColor) {
         let reach = width / 2.0 + 0.5;
-        let limits = |values: &mut dyn Iterator<Item = f64>, most: u32| {
-            let (low, high) =
-                values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
-            let most = f64::from(most);
-            (
-                (low - reach).floor().clamp(0.0, most) as i32,
-                (high + reach).ceil().clamp(0.0, most) as i32,
-            )
-        };
-        let (left, right) = limits(&mut points.iter().map(|p| p.0), self.width);
-        let (top, bottom) = limits(&mut points.iter().map(|p| p.1), self.height);
-        let room = (right - left).max(0) as usize;
+        let (left, right) = limits(points.iter().map(|p| p.0), reach, self.width);
+        let (top, bottom) = limits(points.iter().map(|p| p.1), reach, self.height);
+        let room = right - left;
         // Collected first: where two pieces of a line meet, its colour must not lie double.
-        let mut mask = vec![0.0_f32; room * (bottom - top).max(0) as usize];
+        let mut mask = vec![0.0_f32; room * (bottom - top)];
+        let mut touched = vec![(room, 0); bottom - top];
         for pair in points.windows(2) {
             let [a, b] = upright(pair[0], pair[1], width);
-            let (x, y) = (
-                limits(&mut [a.0, b.0].into_iter(), self.width),
-                limits(&mut [a.1, b.1].into_iter(), self.height),
-            );
+            let (from, to) = limits([a.0, b.0].into_iter(), reach, self.width);
+            let (from, to) = (from.max(left) - left, to.min(right).max(left) - left);
+            let (high, low) = limits([a.1, b.1].into_iter(), reach, self.height);
             let (dx, dy) = (b.0 - a.0, b.1 - a.1);
-            let square = (dx * dx + dy * dy).max(f64::MIN_POSITIVE);
-            for py in y.0.max(top)..y.1.min(bottom) {
-                for px in x.0.max(left)..x.1.min(right) {
-                    let (ux, uy) = (f64::from(px) + 0.5 - a.0, f64::from(py) + 0.5 - a.1);
-                    let along = ((ux * dx + uy * dy) / square).clamp(0.0, 1.0);
-                    let away = (ux - along * dx).hypot(uy - along * dy);
-                    let own = &mut mask[(py - top) as usize * room + (px - left) as usize];
-                    *own = own.max((reach - away).clamp(0.0, 1.0) as f32);
+            let per_square = 1.0 / (dx * dx + dy * dy).max(1e-300);
+            for y in high.max(top)..low.min(bottom) {
+                let uy = y as f64 + 0.5 - a.1;
+                let row = &mut mask[(y - top) * room..(y - top + 1) * room];
+                for (x, own) in row.iter_mut().enumerate().take(to).skip(from) {
+                    let ux = (x + left) as f64 + 0.5 - a.0;
+                    let along = ((ux * dx + uy * dy) * per_square).clamp(0.0, 1.0);
+                    let (ox, oy) = (ux - along * dx, uy - along * dy);
+                    let away = ox * ox + oy * oy;
+                    if away < reach * reach {
+                        *own = own.max((reach - away.sqrt()).min(1.0) as f32);
+                    }
+                }
+                let own = &mut touched[y - top];
+                *own = (own.0.min(from), own.1.max(to));
+            }
+        }
+        for (y, (from, to)) in touched.into_iter().enumerate() {
+            for x in from..to {
+                let covered = mask[y * room + x];
+                if covered > 0.0 {
+                    self.blend((x + left) as i32, (y + top) as i32, color, f64::from(covered));
                 }
             }
         }
-        for (i, covered) in mask.into_iter().enumerate().filter(|(_, covered)| *covered > 0.0) {
-            let (x, y) = (left + (i % room) as i32, top + (i / room) as i32);
-            self.blend(x, y, color, f64::from(covered));
-        }
     }
+}
+
+/// Lays a colour over a pixel; `cover` 1 hides what was there.
+fn mix(pixel: &mut [u8], color: BackendColor, cover: f64) {
+    let (r, g, b) = color.rgb;
+    for (own, new) in pixel.iter_mut().zip([r, g, b]) {
+        // to the nearest; `round` is a call of its own on plain processors
+        *own = (f64::from(*own) * (1.0 - cover) + f64::from(new) * cover + 0.5) as u8;
+    }
+}
+
+/// The pixels, of `most`, that values and what lies within `reach` of them fall on.
+fn limits(values: impl Iterator<Item = f64>, reach: f64, most: u32) -> (usize, usize) {
+    let (low, high) =
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
+    let most = f64::from(most);
+    let low = (low - reach).floor().clamp(0.0, most) as usize;
+    (low, ((high + reach).ceil().clamp(0.0, most) as usize).max(low))
 }
 
 /// A piece of a line; a thin one that runs straight across or up is moved onto whole pixels, so that
@@ -152,12 +185,10 @@ impl DrawingBackend for Pixels<'_> {
             return self.draw_path([a, (b.0, a.1), b, (a.0, b.1), a], style);
         }
         let ((left, top), (right, bottom)) = (fine(a), fine(b));
-        let most = |value: f64, limit: u32| value.round().clamp(0.0, f64::from(limit)) as i32;
-        for y in most(top, self.height)..most(bottom, self.height) {
-            for x in most(left, self.width)..most(right, self.width) {
-                self.blend(x, y, style.color(), 1.0);
-            }
-        }
+        let most = |value: f64, limit: u32| value.round().clamp(0.0, f64::from(limit)) as usize;
+        let across = most(left, self.width)..most(right, self.width);
+        let down = most(top, self.height)..most(bottom, self.height);
+        self.fill(across, down, style.color());
         Ok(())
     }
 
