@@ -235,6 +235,10 @@ mod tests {
         let (value, var) = line.value_at(30.0);
         assert_relative_eq!(value, -0.1494, epsilon = 5e-5);
         assert_relative_eq!((var * square / 9.0).sqrt(), 0.0041, epsilon = 5e-5);
+        assert_relative_eq!(line.slope, 0.002_182_697_7, max_relative = 1e-7);
+        assert_relative_eq!((line.slope_var * square / 9.0).sqrt(), 0.00067, epsilon = 5e-6);
+        let (_, var) = line.value_at(20.0);
+        assert_relative_eq!((var * square / 9.0).sqrt(), 0.0029, epsilon = 5e-5);
         assert_relative_eq!(line.value_at(20.0).0, -0.171_203_79, max_relative = 1e-7);
     }
 

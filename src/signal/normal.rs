@@ -7,16 +7,39 @@ pub fn density(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * PI).sqrt()
 }
 
-/// Share of the standard normal distribution below `z`, within 1.5e-7.
-/// Source: Abramowitz & Stegun, 7.1.26.
+/// Coefficients of `ln(erfc(x)/t) + x²` in Chebyshev polynomials of `4t - 2`, where `t = 2/(2 + x)`, the first one halved.
+/// Worked out with mpmath in 40 digits (sums of cosines over 60 nodes); what is left out is below 1e-10.
+const ERFC: [f64; 17] = [
+    -0.651_326_859_890_854_7,
+    0.641_969_792_356_490_3,
+    0.019_476_473_204_185_836,
+    -0.009_561_514_786_808_632,
+    -0.000_946_595_344_482_036_9,
+    0.000_366_839_497_852_761_45,
+    4.252_332_480_690_777e-5,
+    -2.027_857_811_253_424_3e-5,
+    -1.624_290_004_647_026e-6,
+    1.303_655_835_580_523_2e-6,
+    1.562_644_172_206_614_3e-8,
+    -8.523_809_591_492_654e-8,
+    6.529_054_439_098_852e-9,
+    5.059_343_495_551_469e-9,
+    -9.913_641_564_930_33e-10,
+    -2.273_651_222_931_836e-10,
+    9.646_791_102_015_53e-11,
+];
+
+/// Share of the standard normal distribution below `z`, within 1e-10 of itself.
 pub fn below(z: f64) -> f64 {
     let x = z.abs() / SQRT_2;
-    let t = 1.0 / (1.0 + 0.327_591_1 * x);
-    let poly = t
-        * (0.254_829_592
-            + t * (-0.284_496_736
-                + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
-    let above = 0.5 * poly * (-x * x).exp();
+    let t = 2.0 / (2.0 + x);
+    let y = 4.0 * t - 2.0;
+    // Clenshaw 1955
+    let (mut now, mut before) = (0.0, 0.0);
+    for coefficient in ERFC[1..].iter().rev() {
+        (now, before) = (coefficient + y * now - before, now);
+    }
+    let above = 0.5 * t * (ERFC[0] + 0.5 * y * now - before - x * x).exp();
     if z > 0.0 { 1.0 - above } else { above }
 }
 
@@ -33,10 +56,11 @@ pub fn quantile(p: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::signal::order::MAD_TO_SIGMA;
 
     #[test]
     fn shares_below_are_scipys() {
-        // A8: scipy.stats.norm
+        // A8: scipy.stats.norm, given to nine digits
         let cases = [
             (-1.96, 0.024_997_895),
             (0.0, 0.5),
@@ -46,7 +70,19 @@ mod tests {
             (3.0, 0.998_650_102),
         ];
         for (z, share) in cases {
-            assert!((below(z) - share).abs() < 2e-7, "{z}");
+            assert!((below(z) - share).abs() < 1e-9, "{z}: {}", below(z));
+        }
+        assert!((quantile(0.975) - 1.959_963_985).abs() < 1e-9, "A8");
+        // A7: 1/Φ⁻¹(0.75)
+        assert!((MAD_TO_SIGMA * quantile(0.75) - 1.0).abs() < 1e-9, "A7");
+    }
+
+    #[test]
+    fn rare_shares_keep_their_digits() {
+        // Φ(-z) from its continued fraction, Laplace: density/(z + 1/(z + 2/(z + 3/(z + …))))
+        for z in [4.0, 6.0, 10.0, 30.0] {
+            let tail = (1..400).rev().fold(z, |tail, k| z + f64::from(k) / tail);
+            assert!((below(-z) * tail / density(z) - 1.0).abs() < 1e-9, "{z}");
         }
     }
 }

@@ -8,9 +8,17 @@ pub fn quantile(values: &mut [f64], q: f64) -> Option<f64> {
     Some(*values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
-/// The median; the slice is re-ordered. `None` for an empty slice.
+/// The median, of an even number of values the mean of the two in the middle; the slice is
+/// re-ordered. `None` for an empty slice.
 pub fn median(values: &mut [f64]) -> Option<f64> {
-    quantile(values, 0.5)
+    let half = values.len() / 2;
+    if values.is_empty() {
+        return None;
+    }
+    let odd = values.len() % 2 == 1;
+    let (below, upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let lower = below.iter().copied().max_by(f64::total_cmp).filter(|_| !odd);
+    Some(lower.map_or(*upper, |lower| 0.5 * (lower + *upper)))
 }
 
 /// Factor from a normal sample's median absolute deviation to its standard deviation:
@@ -28,6 +36,10 @@ mod tests {
         let center = median(&mut values).unwrap();
         let mut off: Vec<f64> = values.iter().map(|v| (v - center).abs()).collect();
         assert_eq!((center, median(&mut off)), (2.0, Some(1.0)));
+        let mut values = [30.0, 41.0, 37.0, 92.0];
+        let center = median(&mut values).unwrap();
+        let mut off: Vec<f64> = values.iter().map(|v| (v - center).abs()).collect();
+        assert_eq!((center, median(&mut off)), (39.0, Some(5.5)));
         assert_eq!(quantile(&mut [], 0.5), None);
     }
 }

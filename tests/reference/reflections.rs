@@ -1,5 +1,6 @@
 //! E: reflections and return loss.
 
+use strandline::detect::{self, Cords};
 use strandline::simulate::{Scenario, render};
 use strandline::units::{power, reflectance_db};
 
@@ -46,12 +47,36 @@ fn return_losses_add_in_power() {
         let text = format!(
             "schema = \"strandline.scenario/1\"\nname = \"reflections\"\nindex = 1.4682\n\
              end_b = \"crushed\"\n[[wavelength]]\nnm = 1550\npulse_ns = 100\nspacing_m = 1.0\n\
-             samples = 16000\nbackscatter_db = -120.0\n{sections}\
+             samples = 16000\nbackscatter_db = -160.0\n{sections}\
              [[section]]\nlength_m = 1000.0\nattenuation_db_per_km = {attenuation}\n"
         );
         let scenario = Scenario::from_toml(&text).unwrap_or_else(|e| panic!("{e}\n{text}"));
         render(&scenario)[0].truth.spans[0].orl_db
     };
     // E5: powers add: 40 and 50 dB make 39.586 dB
-    near(orl(&[(1000.0, -40.0), (2000.0, -50.0)], 1e-6), 39.586, 0.005, "E5");
+    near(orl(&[(1000.0, -40.0), (2000.0, -50.0)], 1e-6), 39.586, 1e-3, "E5");
+    // E7: -50 dB behind 5 km of 0.2 dB/km adds as 52.0 dB: two-way loss counts
+    near(orl(&[(5000.0, -50.0)], 0.2), 52.0, 1e-3, "E7");
+}
+
+#[test]
+fn the_engine_measures_the_return_loss_that_the_integral_gives() {
+    // E6: integral of the backscatter, -82 dB, 0.2 dB/km: 10 and 20 km of fibre alone; 10 km with an open end, -14.439
+    // dB less 4 dB
+    for (end, length_m, orl_db) in
+        [("crushed", 10_000.0, 33.938), ("crushed", 20_000.0, 32.482), ("open", 10_000.0, 18.318)]
+    {
+        let text = format!(
+            "schema = \"strandline.scenario/1\"\nname = \"return\"\nindex = 1.4682\nend_b = \"{end}\"\n\
+             [[wavelength]]\nnm = 1550\npulse_ns = 100\nspacing_m = 1.0\nsamples = 26000\n\
+             backscatter_db = -82.0\nrange_db = 20.0\n\
+             [[section]]\nlength_m = {length_m:?}\nattenuation_db_per_km = 0.2\n"
+        );
+        let scenario = Scenario::from_toml(&text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+        let trace = render(&scenario).remove(0).trace;
+        let span = detect::events(&trace, &Cords::default()).span.expect("a span");
+        let found = span.orl_db.expect("a return loss");
+        near(found.value, orl_db, 3.0 * found.sigma, "E6");
+        assert!(found.sigma < 0.25, "E6: {found}");
+    }
 }

@@ -62,15 +62,22 @@ fn fibre(n: usize) -> Sums {
 fn lines_know_slopes_and_extrapolated_levels_as_least_squares_does() {
     // B4: textbook least squares: 1000 samples: σ·√(12/(N(N²-1)))/Δ
     let line = fibre(1000).line(0, 1000).expect("a line");
-    near(1000.0 * line.slope_var.sqrt(), 0.001_095, 5e-7, "B4: dB/km");
+    let n = 1000.0_f64;
+    let expected = 0.01 * (12.0 / (n * (n * n - 1.0))).sqrt();
+    near(1000.0 * expected, 0.001_095, 5e-7, "B4: dB/km, as printed");
+    near(line.slope_var.sqrt() / expected, 1.0, 1e-9, "B4");
     // J4: a noiseless line returns its slope (IEC 60793-1-40 method C, from memory)
     near(-1000.0 * line.slope, 0.2, 1e-9, "J4");
     // B5: 100 samples on each side, read at the joint's edge, where the last or first sample stands:
     // 2(2N-1)/(N(N+1))·σ² each
+    let n = 100.0_f64;
+    let expected = 1e-4 * 2.0 * (2.0 * n - 1.0) / (n * (n + 1.0));
+    near(expected.sqrt(), 0.001_985, 5e-7, "B5, as printed");
+    near((2.0 * expected).sqrt(), 0.002_807, 5e-7, "B5: the difference, as printed");
     let (_, var) = fibre(100).value_at(0, 100, 99.0).expect("a level");
-    near(var.sqrt(), 0.001_985, 1e-6, "B5");
-    near((2.0 * var).sqrt(), 0.002_807, 1e-6, "B5: the difference");
+    near(var / expected, 1.0, 1e-9, "B5");
     // B6: slopes known: σ·√(2/N), half of it
     let (_, var) = fibre(100).held_value_at(0, 100, 99.0, 1e-12).expect("a level");
-    near((2.0 * var).sqrt(), 0.001_414, 1e-6, "B6");
+    near((2.0 * var).sqrt(), 0.01 * (2.0 / n).sqrt(), 1e-7, "B6");
+    near((2.0 * var).sqrt(), 0.001_414, 5e-7, "B6, as printed");
 }
