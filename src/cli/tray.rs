@@ -3,8 +3,8 @@
 use std::path::PathBuf;
 
 use strandline::grade::{self, Verdict};
-use strandline::job::{self, FiberReview, JointReview, Review};
-use strandline::plan::{Directions, Plan, PlannedJoint};
+use strandline::job::{FiberReview, JointReview, Review};
+use strandline::plan::{Colors, Directions, Plan, PlannedJoint};
 use strandline::report::table::{self, Align, Column};
 use strandline::report::{escape, events};
 
@@ -146,10 +146,11 @@ impl Tray {
         // A tray is closed over a fibre, not over one of its wavelengths.
         let fine = !measured.is_empty()
             && measured.iter().all(|(_, advice)| [FINE, ACCEPTED].contains(advice));
+        let colors = &self.plan.cable.colors;
         let row = |(own, advice): &(&JointReview, &str)| match *advice {
-            FINE if !fine => row(fiber, own, ONE_ALONE),
-            AVERAGE => row(fiber, own, &self.longer(own)),
-            advice => row(fiber, own, advice),
+            FINE if !fine => row(colors, fiber, own, ONE_ALONE),
+            AVERAGE => row(colors, fiber, own, &self.longer(own)),
+            advice => row(colors, fiber, own, advice),
         };
         (measured.iter().map(row).collect(), fine)
     }
@@ -244,7 +245,7 @@ fn all_stop_at(answer: &Review, plan: &Plan) -> Option<String> {
     plan.joints.iter().find(at).map(|joint| joint.name.clone())
 }
 
-fn row(fiber: &FiberReview, own: &JointReview, advice: &str) -> Vec<String> {
+fn row(colors: &Colors, fiber: &FiberReview, own: &JointReview, advice: &str) -> Vec<String> {
     let figure = |m: Option<strandline::units::Measured>| {
         m.map_or("–".to_owned(), |m| table::figure(Some(m.value), 3))
     };
@@ -259,7 +260,7 @@ fn row(fiber: &FiberReview, own: &JointReview, advice: &str) -> Vec<String> {
     };
     vec![
         fiber.fiber.to_string(),
-        format!("{} {}", job::tube_color(fiber.fiber), job::fiber_color(fiber.fiber)),
+        format!("{} {}", colors.tube(fiber.fiber), colors.fiber(fiber.fiber)),
         own.wavelength_nm.to_string(),
         format!("{} / {}", figure(own.loss.from_a_db), figure(own.loss.from_b_db)),
         events::with_sigma(own.loss.loss_db, 3).replace(" ± ", "±"),

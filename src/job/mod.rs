@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 mod check;
-mod color;
 mod ends;
 mod fiber;
 mod label;
@@ -15,7 +14,6 @@ mod spread;
 mod test;
 mod todo;
 
-pub use color::{fiber_color, tube_color};
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 
 use super::{
-    Cable, Directions, Job, JointKind, Measure, PerWavelength, Plan, PlannedJoint, RoutePoint,
-    Waiver, limits,
+    Cable, Colors, Directions, Job, JointKind, Measure, PerWavelength, Plan, PlannedJoint,
+    RoutePoint, Waiver, colors, limits,
 };
 
 /// Why a plan cannot be used.
@@ -50,6 +50,9 @@ struct WrittenCable {
     ends: [String; 2],
     length_m: Option<f64>,
     fiber_per_sheath: Option<f64>,
+    fiber_colors: Option<Vec<String>>,
+    tube_colors: Option<Vec<String>>,
+    fibers_per_tube: Option<u32>,
 }
 
 #[derive(Deserialize, Default)]
@@ -199,6 +202,27 @@ fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
             format!("fiber_per_sheath is {ratio}, expected 0.9 to 1.3"),
         ));
     }
+    let [a, b] = &written.ends;
+    if !a.is_empty() && a.eq_ignore_ascii_case(b) {
+        let says = format!("both ends are {a:?}, so no label tells from which end a trace is");
+        return Err(at("ends", says));
+    }
+    let mut colors = Colors::default();
+    for (key, names, own) in [
+        ("fiber_colors", &written.fiber_colors, &mut colors.fibers),
+        ("tube_colors", &written.tube_colors, &mut colors.tubes),
+    ] {
+        if let Some(names) = names {
+            *own = colors::named(key, names).map_err(|says| at(key, says))?;
+        }
+    }
+    if let Some(count) = written.fibers_per_tube {
+        if count == 0 || count > MOST_FIBERS {
+            let says = format!("fibers_per_tube is {count}, expected 1 to {MOST_FIBERS}");
+            return Err(at("fibers_per_tube", says));
+        }
+        colors.fibers_per_tube = count;
+    }
     Ok(Cable {
         fibers: fibers(&written.fibers).map_err(|says| at("fibers", says))?,
         id: written.id,
@@ -206,6 +230,7 @@ fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
         ends: written.ends,
         length_m: positive("length_m", written.length_m, at)?,
         fiber_per_sheath: ratio,
+        colors,
     })
 }
 
@@ -292,6 +317,9 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
             return Err(at("directions", says));
         }
     };
+    if let Some(name) = &written.file_name {
+        check_name(name).map_err(|says| at("file_name", says))?;
+    }
     Ok(Measure {
         wavelengths_nm: written.wavelengths_nm,
         group_index,
@@ -302,6 +330,24 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
         tail_m: positive("tail_m", written.tail_m, at)?,
         file_name: written.file_name,
     })
+}
+
+/// What a pattern of file names knows; the last one stands for what is to be passed over.
+const NAME_FIELDS: [&str; 5] = ["cable", "fiber", "wavelength", "direction", "any"];
+
+fn check_name(pattern: &str) -> Result<(), String> {
+    for part in pattern.split('{').skip(1) {
+        let Some((field, _)) = part.split_once('}') else {
+            return Err(format!("file_name is {pattern:?}, expected a }} behind each {{"));
+        };
+        if !NAME_FIELDS.contains(&field) {
+            let known = NAME_FIELDS.map(|known| format!("{{{known}}}")).join(", ");
+            let near = nearest(field, NAME_FIELDS)
+                .map_or(String::new(), |near| format!("; did you mean {{{near}}}?"));
+            return Err(format!("file_name has {{{field}}}, expected of {known}{near}"));
+        }
+    }
+    Ok(())
 }
 
 /// An error where `key` first stands in the text, at the beginning otherwise.
@@ -339,20 +385,38 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
     let line = before.matches('\n').count() + 1;
     let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
     let mut says = error.message().trim().replace('\n', " ");
+    // serde speaks of types, a plan's writer does not
+    for (own, plain) in [
+        ("expected f64", "expected a number"),
+        ("expected u16", "expected a whole number"),
+        ("expected u32", "expected a whole number"),
+        ("expected an array of length 2", "expected the names of end a and end b"),
+    ] {
+        says = says.replace(own, plain);
+    }
     if let Some(near) = nearest_field(&says) {
         says = format!("{says}; did you mean {near}?");
     }
     PlanError { line, column, says }
 }
 
-/// Of serde's "unknown field `x`, expected one of `a`, `b`" the known field nearest to the unknown.
+/// Of serde's "unknown field `x`, expected one of `a`, `b`" the known field nearest to the unknown; the
+/// same of a word that is no kind of joint.
 fn nearest_field(says: &str) -> Option<String> {
-    let mut names = says.strip_prefix("unknown field")?.split('`').skip(1).step_by(2);
+    let behind =
+        says.strip_prefix("unknown field").or_else(|| says.strip_prefix("unknown variant"))?;
+    let mut names = behind.split('`').skip(1).step_by(2);
     let unknown = names.next()?;
-    names
-        .min_by_key(|known| distance(unknown, known))
-        .filter(|known| distance(unknown, known) <= 3)
-        .map(str::to_owned)
+    nearest(unknown, names).map(str::to_owned)
+}
+
+/// The known word that a slip may have meant.
+pub(super) fn nearest<'a>(
+    unknown: &str,
+    known: impl IntoIterator<Item = &'a str>,
+) -> Option<&'a str> {
+    let off = |known: &&str| distance(unknown, known);
+    known.into_iter().min_by_key(off).filter(|known| off(known) <= 3)
 }
 
 /// Edits from one word to another. Source: Levenshtein 1966, in its textbook form.

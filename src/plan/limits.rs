@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use super::check::{Locate, PlanError, positive, table};
+use super::check::{Locate, PlanError, nearest, positive, table};
 use super::{Limits, LinkLimit, PRESETS, Part, Preset};
 
 #[derive(Deserialize)]
@@ -64,7 +64,7 @@ impl Limits {
         });
         Limits {
             splice_db: one(Part::Splice),
-            splice_mean_db: None,
+            splice_mean_db: one(Part::SpliceMean),
             connector_db: one(Part::Connector),
             splitter_db: None,
             reflectance_db: one(Part::Reflectance),
@@ -157,7 +157,9 @@ fn presets(names: Option<&Names>, at: Locate) -> Result<Vec<&'static Preset>, Pl
     let known = |name: &String| {
         Preset::named(name).ok_or_else(|| {
             let known: Vec<&str> = PRESETS.iter().map(|p| p.name).collect();
-            at("preset", format!("preset is {name:?}, expected one of: {}", known.join(", ")))
+            let near = nearest(name, known.iter().copied())
+                .map_or(String::new(), |near| format!("; did you mean {near}?"));
+            at("preset", format!("preset is {name:?}, expected one of: {}{near}", known.join(", ")))
         })
     };
     names.iter().map(known).collect()

@@ -7,6 +7,7 @@ use serde::Deserialize;
 use crate::units::GroupIndex;
 
 mod check;
+mod colors;
 mod limits;
 mod preset;
 mod standards;
@@ -15,6 +16,7 @@ mod tests;
 mod write;
 
 pub use check::{MOST_FIBERS, PlanError};
+pub use colors::Colors;
 pub use preset::{Figure, Part, Preset, Source, Standing};
 pub use standards::PRESETS;
 pub use write::write;
@@ -70,6 +72,8 @@ pub struct Cable {
     pub length_m: Option<f64>,
     /// Metres of fibre in a metre of sheath.
     pub fiber_per_sheath: f64,
+    /// How its fibres and tubes are told apart.
+    pub colors: Colors,
 }
 
 /// Which ends are measured from.
@@ -290,6 +294,7 @@ impl Plan {
                 ends: [String::new(), String::new()],
                 length_m: None,
                 fiber_per_sheath: 1.0,
+                colors: Colors::default(),
             },
             measure: Measure {
                 wavelengths_nm: Vec::new(),

@@ -44,6 +44,8 @@ pub enum Part {
     Attenuation(u16),
     /// Largest loss of a splice in dB.
     Splice,
+    /// Largest mean of a fibre's splices in dB.
+    SpliceMean,
     /// Largest loss of a connector pair in dB.
     Connector,
     /// Highest reflectance of a connector, negative dB.

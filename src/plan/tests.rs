@@ -150,7 +150,13 @@ fn what_cannot_be_is_refused_with_its_line() {
             "second",
         ),
         ("schema = \"strandline.plan/1\"", "schema = \"x\"", 2, "strandline.plan/1"),
-        ("launch_m = 500.0", "launch_m = \"long\"", 11, "expected"),
+        ("launch_m = 500.0", "launch_m = \"long\"", 11, "expected a number"),
+        ("launch_m = 500.0", "file_name = \"{cabel}_{fiber}\"", 11, "did you mean {cable}"),
+        ("launch_m = 500.0", "file_name = \"{cable\"", 11, "behind each"),
+        ("[measure]", "fiber_colors = [\"mauve\"]\n[measure]", 8, "turquoise"),
+        ("[measure]", "fibers_per_tube = 0\n[measure]", 8, "expected 1 to"),
+        ("ends = [\"WEST SLIP\", \"KILN ROAD\"]", "ends = [\"Q\", \"q\"]", 6, "both ends"),
+        ("splice_db = 0.15", "preset = \"pon-bplus\"", 17, "did you mean pon-b-plus"),
     ];
     for (from, to, line, says) in cases {
         let error = read(&PLAN.replace(from, to)).unwrap_err();

@@ -4,7 +4,7 @@ use std::fmt::Display;
 
 use toml::Value;
 
-use super::{Directions, LinkLimit, PerWavelength, Plan};
+use super::{Colors, Directions, LinkLimit, PerWavelength, Plan};
 
 /// The text of `plan.toml`; reading it gives the same plan back.
 ///
@@ -59,6 +59,15 @@ fn cable(text: &mut Text, plan: &Plan) {
     text.key("ends", format!("[{}]", cable.ends.each_ref().map(|end| quoted(end)).join(", ")));
     text.optional("length_m", cable.length_m.map(number));
     text.key("fiber_per_sheath", number(cable.fiber_per_sheath));
+    let (own, usual) = (&cable.colors, Colors::default());
+    let list = |colors: &[&str]| {
+        format!("[{}]", colors.iter().map(|color| quoted(color)).collect::<Vec<_>>().join(", "))
+    };
+    let other = |own: &Vec<&str>, usual: &Vec<&str>| (own != usual).then(|| list(own));
+    text.optional("fiber_colors", other(&own.fibers, &usual.fibers));
+    text.optional("tube_colors", other(&own.tubes, &usual.tubes));
+    let count = own.fibers_per_tube;
+    text.optional("fibers_per_tube", (count != usual.fibers_per_tube).then_some(count));
 }
 
 fn measure(text: &mut Text, plan: &Plan) {
@@ -192,14 +201,21 @@ mod tests {
     fn cable() -> impl Strategy<Value = Cable> {
         let ends = (".{0,12}", ".{0,12}");
         let fibers = proptest::collection::btree_set(1_u32..300, 1..40);
-        (".{0,12}", fibers, ".{0,8}", ends, 0.9..1.3_f64).prop_map(
-            |(id, fibers, fiber_type, ends, fiber_per_sheath)| Cable {
+        let colors = (0..12_usize, 0..12_usize, 1..=96_u32).prop_map(|(fiber, tube, count)| {
+            let mut colors = Colors { fibers_per_tube: count, ..Colors::default() };
+            colors.fibers.rotate_left(fiber);
+            colors.tubes.truncate(12 - tube);
+            colors
+        });
+        (".{0,12}", fibers, ".{0,8}", ends, 0.9..1.3_f64, colors).prop_map(
+            |(id, fibers, fiber_type, ends, fiber_per_sheath, colors)| Cable {
                 id,
                 fibers: fibers.into_iter().collect(),
                 fiber_type,
                 ends: [ends.0, ends.1],
                 length_m: Some(1e5),
                 fiber_per_sheath,
+                colors,
             },
         )
     }
@@ -209,7 +225,8 @@ mod tests {
             prop_oneof![Just(Directions::Both), Just(Directions::AToB), Just(Directions::BToA)];
         let options = proptest::collection::vec(proptest::option::of(positive()), 4);
         let wavelengths = proptest::collection::btree_set(600_u16..=2000, 1..4);
-        let file_name = proptest::option::of(".{0,20}");
+        let file_name =
+            proptest::option::of("[a-z _-]{0,9}([{](cable|fiber|any)[}][a-z_]{0,5}){0,3}");
         (wavelengths, per_wavelength(1.4..1.5), options, directions, file_name).prop_map(
             |(wavelengths, group_index, options, directions, file_name)| Measure {
                 wavelengths_nm: wavelengths.into_iter().collect(),
@@ -255,7 +272,7 @@ mod tests {
                 let mut limits =
                     Limits::of_presets(&chosen.iter().map(|i| &PRESETS[*i]).collect::<Vec<_>>());
                 limits.splice_db = options[0].or(limits.splice_db);
-                limits.splice_mean_db = options[1];
+                limits.splice_mean_db = options[1].or(limits.splice_mean_db);
                 limits.connector_db = options[2].or(limits.connector_db);
                 limits.splitter_db = options[3];
                 limits.orl_db = options[4];

@@ -132,7 +132,8 @@ pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
             last = Some(heading);
         }
         let fiber = task.fiber.map_or("job".to_owned(), |n| {
-            format!("fibre {n} ({} {})", job::tube_color(n), job::fiber_color(n))
+            let colors = &plan.cable.colors;
+            format!("fibre {n} ({} {})", colors.tube(n), colors.fiber(n))
         });
         let text = format!("{fiber}: {}", escape::terminal(&task.does));
         out.extend(

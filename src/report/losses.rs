@@ -1,7 +1,7 @@
 //! The joint losses of a review, as pictures of a cable take them.
 
 use super::{CAUTION, escape};
-use crate::job::{self, JointReview, Review};
+use crate::job::{JointReview, Review};
 use crate::plan::{JointKind, Plan};
 use crate::plot::{CableLosses, Ends, FiberLosses, JointLoss, LossColumn};
 
@@ -12,7 +12,7 @@ pub fn of(review: &Review, plan: &Plan) -> CableLosses {
         .fibers
         .iter()
         .map(|fiber| FiberLosses {
-            name: format!("{} {}", fiber.fiber, job::fiber_color(fiber.fiber)),
+            name: format!("{} {}", fiber.fiber, plan.cable.colors.fiber(fiber.fiber)),
             verdict: fiber.verdict.word().to_owned(),
             losses: columns
                 .iter()

@@ -7,9 +7,9 @@ use serde::Serialize;
 use super::{CAUTION, data, escape, table};
 use crate::grade::Verdict;
 use crate::job::{
-    self, Direction, FiberReview, Finding, Review, Row, SectionReview, Severity, TestVerdict,
+    Direction, FiberReview, Finding, Review, Row, SectionReview, Severity, TestVerdict,
 };
-use crate::plan::Plan;
+use crate::plan::{Colors, Plan};
 use crate::units::Measured;
 
 /// The document; tables and pages take their figures from it, so that all say the same.
@@ -64,8 +64,8 @@ pub(super) struct TestData {
 #[derive(Serialize)]
 pub(super) struct FiberData {
     pub(super) fiber: u32,
-    pub(super) color: &'static str,
-    pub(super) tube_color: &'static str,
+    pub(super) color: String,
+    pub(super) tube_color: String,
     pub(super) verdict: &'static str,
     pub(super) length_m: Option<f64>,
     pub(super) joints: Vec<JointData>,
@@ -182,7 +182,7 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
             says: review.one_way.words(),
         },
         tests: review.rows.iter().map(|row| test(row, review)).collect(),
-        fibers: review.fibers.iter().map(fiber).collect(),
+        fibers: review.fibers.iter().map(|own| fiber(own, &plan.cable.colors)).collect(),
         findings: review.findings.iter().map(finding).collect(),
     }
 }
@@ -206,11 +206,11 @@ fn test(row: &Row, review: &Review) -> TestData {
     }
 }
 
-fn fiber(own: &FiberReview) -> FiberData {
+fn fiber(own: &FiberReview, colors: &Colors) -> FiberData {
     FiberData {
         fiber: own.fiber,
-        color: job::fiber_color(own.fiber),
-        tube_color: job::tube_color(own.fiber),
+        color: colors.fiber(own.fiber),
+        tube_color: colors.tube(own.fiber),
         verdict: own.verdict.word(),
         length_m: own.length_m.map(|m| rounded(m, 1e3)),
         joints: own
@@ -394,24 +394,29 @@ fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
 /// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than
 /// the terminal.
 fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
-    const COLUMN: usize = 8;
-    // a tube has twelve fibres: beyond one tube the colour alone names none
-    let tubes = review.fibers.iter().any(|own| own.fiber > 12);
+    // beyond one tube the colour alone names no fibre
+    let colors = &plan.cable.colors;
+    let tubes = review.fibers.iter().any(|own| colors.tube_number(own.fiber) > 1);
     let name = |own: &FiberReview| {
-        let color = job::fiber_color(own.fiber);
-        if tubes { format!("{} {color}", job::tube_color(own.fiber)) } else { color.to_owned() }
+        let color = colors.fiber(own.fiber);
+        if tubes { format!("{} {color}", colors.tube(own.fiber)) } else { color }
     };
-    let (heading, room) = if tubes { ("tube, colour", 14) } else { ("colour", 7) };
+    let (heading, least) = if tubes { ("tube, colour", 14) } else { ("colour", 7) };
+    let room =
+        review.fibers.iter().map(|own| name(own).len()).max().map_or(least, |n| n.max(least));
+    // no wider than its words: six columns fit where none says "undecided"
+    let cells = review.rows.iter().map(|own| short(own.verdict).len());
+    let wide = cells.max().unwrap_or(0).max(7);
     let row = |fiber: &str, color: &str, verdict: &str, cells: &mut dyn Iterator<Item = String>| {
         let start = format!("  {fiber:>5}  {color:<room$} {verdict:<10}");
-        let line = cells.fold(start, |line, cell| format!("{line} {cell:<7}"));
+        let line = cells.fold(start, |line, cell| format!("{line} {cell:<wide$}"));
         line.trim_end().to_owned()
     };
     let columns: Vec<(u16, Direction)> = (plan.measure.wavelengths_nm.iter())
         .flat_map(|nm| [(*nm, Direction::AToB), (*nm, Direction::BToA)])
         .collect();
     // both directions of a wavelength stay together
-    let in_a_block = (width.saturating_sub(20 + room) / COLUMN / 2 * 2).max(2);
+    let in_a_block = (width.saturating_sub(20 + room) / (wide + 1) / 2 * 2).max(2);
     let mut out = Vec::new();
     for block in columns.chunks(in_a_block) {
         if !out.is_empty() {
@@ -445,7 +450,6 @@ fn short(verdict: TestVerdict) -> &'static str {
     match verdict {
         TestVerdict::Pass => "pass",
         TestVerdict::Fail => "FAIL",
-        TestVerdict::Undecided => "unsure",
         TestVerdict::Missing => "missing",
         other => other.word(),
     }

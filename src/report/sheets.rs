@@ -148,8 +148,8 @@ fn links(document: &Document) -> Sheet {
         for link in &fiber.links {
             rows.push(vec![
                 fiber.fiber.into(),
-                fiber.color.into(),
-                fiber.tube_color.into(),
+                fiber.color.as_str().into(),
+                fiber.tube_color.as_str().into(),
                 fiber.verdict.into(),
                 fiber.length_m.into(),
                 link.wavelength_nm.into(),

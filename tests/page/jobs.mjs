@@ -39,6 +39,18 @@ export function beside() {
   return reviewed("beside", folder, join(folder, "plan.toml"));
 }
 
+/** One trace of a cable of 288 fibres, four of them planned, with names that no line holds. */
+export function bare() {
+  const folder = join(work, "bare"), demo_job = join(root, "traces/job"), long = "W".repeat(120);
+  rmSync(folder, { recursive: true, force: true });
+  mkdirSync(folder, { recursive: true });
+  copyFileSync(join(demo_job, "HFL-44_001_1310_AB.sor"), join(folder, "one.sor"));
+  const text = readFileSync(join(demo_job, "plan.toml"), "utf8").replace('fibers = "1-8"', 'fibers = "1-2, 152-153"')
+    .replace('name = "C1"', `name = "${long}"`).replace(/^site = .*$/m, `site = "${long}"`);
+  writeFileSync(join(folder, "plan.toml"), text);
+  return reviewed("bare", folder, join(folder, "plan.toml"));
+}
+
 /** Text that would act if it were taken for anything but text. */
 export const HOSTILE = {
   cable: "C-1</script><script>window.struck=1</script>",

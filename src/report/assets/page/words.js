@@ -75,7 +75,12 @@ function reflectance(value, sigma, is_bound) {
 }
 
 /** Colours that fibres and tubes have in the cable, as painted dots; the word always stands beside. */
-const swatch = (color) => el("span", { class: `swatch dye-${color}`, "aria-hidden": "true" });
+/** Of "striped blue" the dye is the last word. */
+function swatch(color) {
+  const words = color.split(" ");
+  const striped = words.length > 1 ? " striped" : "";
+  return el("span", { class: `swatch dye-${words.at(-1)}${striped}`, "aria-hidden": "true" });
+}
 
 const plural = (count, one, many) => `${count} ${count === 1 ? one : many}`;
 
