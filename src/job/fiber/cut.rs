@@ -11,6 +11,10 @@ impl Own<'_> {
         // Index and time base are as wrong at every wavelength, so a mean of them is no surer.
         let stops = |direction| {
             let own = self.tests.iter().filter(|t| t.1 == direction).map(|t| t.3);
+            // Light that reaches the far end at one wavelength passes no break at another.
+            if own.clone().any(|c| c.length_m.is_some()) {
+                return None;
+            }
             let seen: Vec<(Measured, f64)> =
                 own.filter_map(|c| c.stops_m.zip(c.stops_doubt_m)).collect();
             let doubt_m = seen.iter().map(|s| s.1).fold(0.0, f64::max);
