@@ -37,6 +37,10 @@ const UNSEEN_ECHO_DB: f64 = 0.05;
 const NOWHERE: f64 = 2.5 / 1.96;
 const UNSEEN_STEP_DB: f64 = 0.05;
 
+/// How many times more of χ² a fit may leave than the one before: more joints explain more, and tails
+/// taken away a little less.
+const ASTRAY: f64 = 10.0;
+
 /// A last section is no fibre where a decay in its place leaves so much less of χ².
 const NO_FIBRE: f64 = 0.9;
 
@@ -195,7 +199,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         }
         scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
         let next = polish::merged(&next, false).unwrap_or(next);
-        let Some(better) = fit::run(next, &given) else { break };
+        let Some(better) = fit_from(next, &fit, &given) else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
         let kept =
@@ -229,6 +233,15 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     mark_faint(&mut fit, threshold);
     let lone = echo::behind_end(&fit, samples, noise, scatter);
     Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
+}
+
+/// Fits `next`; where that leads astray – it explains far less than `fit` did – again with the receiver's
+/// pole as it was, for peaks drag it along. `None` where neither explains as much.
+fn fit_from(next: Model, fit: &Fit, given: &Given) -> Option<Fit> {
+    let astray = |other: &Fit| other.chi2_per_cell() > ASTRAY * fit.chi2_per_cell().max(1.0);
+    let better = fit::run(next.clone(), given).filter(|other| !astray(other));
+    let held = Given { free_pole: None, ..*given };
+    better.or_else(|| fit::run(next, &held).filter(|other| !astray(other)))
 }
 
 /// Marks what stands out too little to be reported.

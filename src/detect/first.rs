@@ -101,18 +101,25 @@ pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
 /// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.
 const STEP_TAIL: f64 = 0.01;
 
+/// Share of its light that each whole reflection and deep drop shows to be forgotten late, and the
+/// standard deviation of that.
+fn shares(fit: &Fit) -> Vec<(f64, f64)> {
+    let share = |i: usize| {
+        let joint = &fit.model.joints[i];
+        let (tail, unknown) = joint.tail.zip(fit.layout.tail[i])?;
+        let (light, sigma) = (fit.model.afterglow(i), fit.sigma(unknown));
+        (!joint.clipped && light > 0.0 && sigma > 0.0).then(|| (tail / light, sigma / light))
+    };
+    (1..fit.model.joints.len()).filter_map(share).collect()
+}
+
 /// Share of its light that a detector forgets late, from the whole reflections and drops that show it;
 /// negative for one that droops. `None` where none shows it.
 fn tail_share(fit: &Fit) -> Option<f64> {
-    let shown: Vec<(f64, f64)> = (1..fit.model.joints.len())
-        .filter_map(|i| {
-            let joint = &fit.model.joints[i];
-            let (tail, unknown) = joint.tail.zip(fit.layout.tail[i])?;
-            let (light, sigma) = (fit.model.afterglow(i), fit.sigma(unknown));
-            let seen = !joint.clipped && tail.abs() > 4.0 * sigma && light > 0.0;
-            seen.then_some((tail / light, sigma / light))
-        })
-        .collect();
+    let most = most_share(fit);
+    let all = shares(fit).into_iter();
+    let shown: Vec<(f64, f64)> =
+        all.filter(|(share, sigma)| share.abs() > 4.0 * sigma && *share < most).collect();
     // A slope's change may look like one droop: all say so, and one beyond doubt.
     let droops = shown.iter().all(|(share, _)| *share < 0.0)
         && shown.iter().any(|(share, sigma)| *share < -DROOP_SIGMAS * sigma);
@@ -122,6 +129,20 @@ fn tail_share(fit: &Fit) -> Option<f64> {
     let sum: f64 = of_one_sign.map(|(share, sigma)| share * weight(*sigma)).sum();
     (total > 0.0).then(|| sum / total)
 }
+
+/// Largest share that all of a trace's reflections and drops allow: it is the detector's, and so the same
+/// for all of them. What shows several times more behind one of them is an event not yet found.
+/// Infinite where there is only one.
+fn most_share(fit: &Fit) -> f64 {
+    let shares = shares(fit);
+    let upper = |(share, sigma): &(f64, f64)| share.max(0.0) + 5.0 * sigma;
+    let least = shares.iter().map(upper).fold(f64::INFINITY, f64::min);
+    if shares.len() < 2 { f64::INFINITY } else { SHARES_DIFFER * least }
+}
+
+/// How many times larger the share of one reflection may look than that of another: one exponential
+/// stands for what may be two, and its length is one for all. Common practice, no source.
+const SHARES_DIFFER: f64 = 3.0;
 
 /// The first fit again with tails that lie below their lines, where that explains far more.
 pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
@@ -146,12 +167,12 @@ const DROOP_SIGMAS: f64 = 15.0;
 /// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
 /// and drops show it: the same for all of one detector.
 pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
-    let share = tail_share(fit);
+    let (share, most) = (tail_share(fit), most_share(fit));
     let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
-        let light = model.afterglow(i);
+        let (light, deep) = (model.afterglow(i), model.is_deep(i));
         let joint = &mut model.joints[i];
         // What the mean over one pulse can show, or a hundredth of a dB.
         let least = noise.of_mean(pulse).min(0.005 * behind + 1e-12);
@@ -161,7 +182,10 @@ pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f
             continue;
         }
         let shown = match (joint.tail, fit.layout.tail.get(i).copied().flatten()) {
-            (Some(tail), Some(unknown)) => tail * sign > 3.0 * fit.sigma(unknown),
+            (Some(tail), Some(unknown)) => {
+                let own = joint.clipped || deep || tail < most * light;
+                own && tail * sign > 3.0 * fit.sigma(unknown)
+            }
             _ => false,
         };
         joint.tail = match (joint.tail, share) {

@@ -134,12 +134,22 @@ impl Model {
     /// behind a pulse of the same height, in the same shape: docs/theory.md.
     pub fn afterglow(&self, i: usize) -> f64 {
         let joint = &self.joints[i];
-        let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(joint.x));
-        let (before, behind) = (power(self.before(i)), power(self.behind(i)));
+        let (before, behind) = self.powers(i);
         let lag = self.receiver.tail / self.receiver.pulse;
-        let deep = behind < DEEP_DROP * before;
-        let drop = if deep { (before - behind) * lag } else { 0.0 };
+        let drop = if self.is_deep(i) { (before - behind) * lag } else { 0.0 };
         joint.height.unwrap_or(0.0).max(0.0) + drop
+    }
+
+    /// Whether so much light is lost at joint `i` that what the detector still remembers of it shows.
+    pub fn is_deep(&self, i: usize) -> bool {
+        let (before, behind) = self.powers(i);
+        behind < DEEP_DROP * before
+    }
+
+    /// Power of the lines before and behind joint `i`, 0 where it is dark.
+    fn powers(&self, i: usize) -> (f64, f64) {
+        let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(self.joints[i].x));
+        (power(self.before(i)), power(self.behind(i)))
     }
 
     /// Where the edges of `joint` have settled so far that what an edge's misfit leaves is no event.
