@@ -41,6 +41,11 @@ const UNSEEN_STEP_DB: f64 = 0.05;
 /// taken away a little less.
 const ASTRAY: f64 = 10.0;
 
+/// χ² per cell up to which sigmas are what the noise says. Where a model leaves more, something in the trace
+/// is not in it, and every variance grows by that. Source: Birge 1932, The calculation of errors by the
+/// method of least squares.
+pub(super) const WELL_FITTED: f64 = 2.0;
+
 /// A last section is no fibre where a decay in its place leaves so much less of χ².
 const NO_FIBRE: f64 = 0.9;
 
@@ -231,6 +236,10 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         fit = last;
     }
     mark_faint(&mut fit, threshold);
+    let unexplained = fit.chi2_per_cell();
+    if unexplained > WELL_FITTED {
+        fit.factor.loosen(unexplained);
+    }
     let lone = echo::behind_end(&fit, samples, noise, scatter);
     Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
 }

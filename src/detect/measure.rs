@@ -1,7 +1,7 @@
 //! From a fitted model to events, sections and the span.
 
 use super::echo::Lone;
-use super::find::Found;
+use super::find::{Found, WELL_FITTED};
 use super::fit::{Fit, SLOPES_DB_PER_KM, TOP_RIPPLE};
 use super::model::{Behind, Line};
 use super::neighbor;
@@ -117,6 +117,14 @@ fn notes(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit) -> Vec<Stri
     }
     if !fit.model.ends_dark() {
         notes.push("the fibre goes on beyond the trace: no end is seen".into());
+    }
+    let unexplained = fit.chi2_per_cell();
+    if unexplained > WELL_FITTED {
+        notes.push(format!(
+            "something in this trace is none of what is known here: it scatters {:.1} times as much about \
+             the fit as noise does, and every sigma is as many times larger",
+            unexplained.sqrt()
+        ));
     }
     notes
 }

@@ -95,6 +95,14 @@ impl Envelope {
 pub struct Factor(Envelope);
 
 impl Factor {
+    /// Makes every variance `times` as large.
+    pub fn loosen(&mut self, times: f64) {
+        let root = times.sqrt();
+        for value in &mut self.0.values {
+            *value /= root;
+        }
+    }
+
     /// Solves `L·y = b` in place.
     pub fn solve_lower(&self, b: &mut [f64]) {
         let l = &self.0;
