@@ -452,7 +452,9 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
             return fit;
         }
         weak.sort_by(|a, b| a.0.total_cmp(&b.0));
-        // Neighbours share their loss: of two weak ones next to each other the better may stay.
+        // Neighbours share their loss: of two weak ones next to each other the better may stay. Where
+        // there are very many the trace is no fibre's, and each is not worth a fit of its own.
+        let at_once = at_once.max(weak.len() / 8);
         let mut chosen: Vec<(f64, usize, bool)> = Vec::new();
         for w in weak {
             if chosen.len() < at_once && chosen.iter().all(|c| c.1.abs_diff(w.1) > 1) {
