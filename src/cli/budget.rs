@@ -214,10 +214,12 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
     let most = if whole { "" } else { "at most " };
     let loss = own.loss_db();
     let margin = system.margin_db(loss);
-    let mut word = match (margin < 0.0, whole) {
-        (true, _) => "will not work",
-        (false, true) => "works",
-        (false, false) => "cannot tell whether it works",
+    let least = system.least_loss_db().filter(|least| *least > 0.0);
+    let word = match (margin < 0.0, least.is_some_and(|least| loss < least), whole) {
+        (true, _, _) => "will not work",
+        (false, true, _) => "too much light",
+        (false, false, true) => "works",
+        (false, false, false) => "cannot tell whether it works",
     };
     let mut said = vec![
         format!(
@@ -230,9 +232,8 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
     if let Some(km) = budget::reach_km(system.budget_db(), loss - fiber.loss_db(), fiber.each_db) {
         said.push(format!("with these joints it reaches {most}{km:.1} km"));
     }
-    if let Some(least) = system.least_loss_db().filter(|least| *least > 0.0) {
+    if let Some(least) = least {
         if loss < least {
-            word = "overload";
             said.push(format!(
                 "the receiver is overloaded: the link has to lose {least:.1} dB at least; add an attenuator"
             ));
@@ -323,10 +324,13 @@ fn measured_works(
     let graded = |limit| grade::judge(loss, limit, limits.confidence);
     let margin = Measured::new(system.margin_db(loss.value), loss.sigma);
     let most = graded(Limit::AtMost(system.budget_db()));
-    let word = match most.verdict {
-        Verdict::Pass => "works",
-        Verdict::Undecided => "cannot tell whether it works",
-        Verdict::Fail => "will not work",
+    let least = system.least_loss_db().filter(|least| *least > 0.0);
+    let bears = least.map_or(Verdict::Pass, |least| graded(Limit::AtLeast(least)).verdict);
+    let word = match (most.verdict, bears) {
+        (Verdict::Fail, _) => "will not work",
+        (_, Verdict::Fail) => "too much light",
+        (Verdict::Pass, Verdict::Pass) => "works",
+        _ => "cannot tell whether it works",
     };
     let mut said = vec![format!(
         "transmitter to receiver leaves {:.1} dB: {word} over this link, margin {} dB: {}",
@@ -335,13 +339,12 @@ fn measured_works(
         most.verdict.marked()
     )];
     let mut all = vec![most.verdict];
-    if let Some(least) = system.least_loss_db().filter(|least| *least > 0.0) {
-        let own = graded(Limit::AtLeast(least));
-        all.push(own.verdict);
-        let advice = if own.verdict == Verdict::Pass { "" } else { "; add an attenuator" };
+    if let Some(least) = least {
+        all.push(bears);
+        let advice = if bears == Verdict::Pass { "" } else { "; add an attenuator" };
         said.push(format!(
             "the link has to lose {least:.1} dB at least, lest the receiver be overloaded: {}{advice}",
-            own.verdict.marked()
+            bears.marked()
         ));
     }
     (said, grade::worst(all))

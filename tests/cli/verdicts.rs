@@ -117,6 +117,8 @@ fn a_budget_beside_a_trace_says_what_was_measured_and_whether_it_works() {
         let output = budget(system);
         assert_eq!(output.status.code(), Some(status), "{system:?}: {}", out(&output));
         assert!(out(&output).contains(words), "{system:?}: {}", out(&output));
+        // An overloaded receiver is not said to work beside that.
+        assert_eq!(out(&output).contains("dB: works"), status == 0, "{system:?}: {}", out(&output));
     }
     let missing = run(&["budget", "--plan", PLAN, "traces/no-such.sor"]);
     assert_eq!(missing.status.code(), Some(2));
