@@ -215,7 +215,8 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
     let loss = own.loss_db();
     let margin = system.margin_db(loss);
     let least = system.least_loss_db().filter(|least| *least > 0.0);
-    let word = match (margin < 0.0, least.is_some_and(|least| loss < least), whole) {
+    let overloaded = least.is_some_and(|least| loss < least);
+    let word = match (margin < 0.0, overloaded, whole) {
         (true, _, _) => "will not work",
         (false, true, _) => "too much light",
         (false, false, true) => "works",
@@ -233,7 +234,7 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
         said.push(format!("with these joints it reaches {most}{km:.1} km"));
     }
     if let Some(least) = least {
-        if loss < least {
+        if overloaded {
             said.push(format!(
                 "the receiver is overloaded: the link has to lose {least:.1} dB at least; add an attenuator"
             ));

@@ -2,7 +2,7 @@
 
 use super::echo;
 use super::fit::Fit;
-use super::model::{Behind, Joint, Model};
+use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
@@ -250,7 +250,7 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     let joint = &model.joints[last - 1];
     let Behind::Fibre(line) = &joint.behind else { return None };
     let before = model.before(last - 1)?;
-    let drop = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x)) >= END_DB;
+    let drop = is_end_sized(before, line, joint.x);
     // Behind a reflection that stands alone in the noise nothing tells of fibre but what is seen.
     let bare = model.joints[last].height.is_none()
         && joint.height.is_some_and(|h| h > 10.0 * noise.sigma.max(before.power(joint.x)));
@@ -285,10 +285,9 @@ pub(super) fn without_short_one(fit: &Fit, known: &Known) -> Option<Model> {
     let Behind::Fibre(line) = &joint.behind else { return None };
     let to = if behind > 0 { model.joints[i + 1].x } else { samples.place(samples.len() - 1) };
     let before = model.before(i)?;
-    let drop_db = DB_PER_NEPER * (before.log(joint.x) - line.log(joint.x));
     let open = joint.height.is_some_and(|h| h > known.open_end * before.power(joint.x));
     let short = to - joint.x < OPEN_FADES_WITHIN * samples.pulse;
-    (short && (open || drop_db >= END_DB)).then(|| ending_at(model, i, samples))
+    (short && (open || is_end_sized(before, line, joint.x))).then(|| ending_at(model, i, samples))
 }
 
 fn ending_at(model: &Model, i: usize, samples: &Samples) -> Model {
@@ -303,5 +302,10 @@ fn ending_at(model: &Model, i: usize, samples: &Samples) -> Model {
     next
 }
 
-/// A drop of so much, in dB, is an end, a splitter or nothing else.
+/// Whether the drop between two lines at `x` is one of an end, a splitter or nothing else.
+fn is_end_sized(before: &Line, behind: &Line, x: f64) -> bool {
+    DB_PER_NEPER * (before.log(x) - behind.log(x)) >= END_DB
+}
+
+/// Least such drop, in dB.
 const END_DB: f64 = 4.0;

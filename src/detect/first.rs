@@ -115,9 +115,9 @@ fn shares(fit: &Fit) -> Vec<(f64, f64)> {
 
 /// Share of its light that a detector forgets late, from the whole reflections and drops that show it;
 /// negative for one that droops. `None` where none shows it.
-fn tail_share(fit: &Fit) -> Option<f64> {
-    let most = most_share(fit);
-    let all = shares(fit).into_iter();
+fn tail_share(shares: &[(f64, f64)]) -> Option<f64> {
+    let most = most_share(shares);
+    let all = shares.iter().copied();
     let shown: Vec<(f64, f64)> =
         all.filter(|(share, sigma)| share.abs() > 4.0 * sigma && *share < most).collect();
     // A slope's change may look like one droop: all say so, and one beyond doubt.
@@ -133,8 +133,7 @@ fn tail_share(fit: &Fit) -> Option<f64> {
 /// Largest share that all of a trace's reflections and drops allow: it is the detector's, and so the same
 /// for all of them. What shows several times more behind one of them is an event not yet found.
 /// Infinite where there is only one.
-fn most_share(fit: &Fit) -> f64 {
-    let shares = shares(fit);
+fn most_share(shares: &[(f64, f64)]) -> f64 {
     let upper = |(share, sigma): &(f64, f64)| share.max(0.0) + 5.0 * sigma;
     let least = shares.iter().map(upper).fold(f64::INFINITY, f64::min);
     if shares.len() < 2 { f64::INFINITY } else { SHARES_DIFFER * least }
@@ -146,7 +145,7 @@ const SHARES_DIFFER: f64 = 3.0;
 
 /// The first fit again with tails that lie below their lines, where that explains far more.
 pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
-    if fit.chi2_per_cell() < 1.5 || tail_share(fit).is_some() {
+    if fit.chi2_per_cell() < 1.5 || tail_share(&shares(fit)).is_some() {
         return None; // nothing to explain, or it lags
     }
     let mut model = fit.model.clone();
@@ -157,7 +156,8 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
         }
     }
     let droops = fit::run(model, &Given { may_droop: true, ..*given })?;
-    let better = droops.chi2 < 0.8 * fit.chi2 && tail_share(&droops).is_some_and(|s| s < 0.0);
+    let better =
+        droops.chi2 < 0.8 * fit.chi2 && tail_share(&shares(&droops)).is_some_and(|s| s < 0.0);
     better.then_some(droops)
 }
 
@@ -167,7 +167,8 @@ const DROOP_SIGMAS: f64 = 15.0;
 /// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
 /// and drops show it: the same for all of one detector.
 pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
-    let (share, most) = (tail_share(fit), most_share(fit));
+    let shares = shares(fit);
+    let (share, most) = (tail_share(&shares), most_share(&shares));
     let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {

@@ -24,6 +24,7 @@ pub(super) struct Samples {
     pub run: f64,
     /// Level in dB, on the trace's own scale, of power 1.
     pub top_db: f64,
+    /// Of the samples before each: one longer than `power`.
     pub sums: Vec<f64>,
 }
 

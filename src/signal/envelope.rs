@@ -42,20 +42,6 @@ impl Envelope {
         self.values[self.start[i] + j - self.first[i]] += value;
     }
 
-    /// Adds `weight·d·dᵀ` for a sparse row `d` of unknowns and values, in ascending order of unknowns.
-    #[inline]
-    pub fn add_product(&mut self, row: &[(usize, f64)], weight: f64) {
-        for (n, (i, d)) in row.iter().enumerate() {
-            debug_assert!(row[0].0 >= self.first[*i]);
-            let from = self.start[*i] - self.first[*i];
-            let own = &mut self.values[from..=from + *i];
-            let d = weight * d;
-            for (j, e) in &row[..=n] {
-                own[*j] += d * e;
-            }
-        }
-    }
-
     /// The diagonal entry of row `i`.
     pub fn diagonal(&self, i: usize) -> f64 {
         self.values[self.start[i] + i - self.first[i]]
