@@ -1,12 +1,12 @@
 //! The normal equations about a model: what each cell shows, how that changes with each unknown, and
 //! what is believed beforehand.
 
-use super::block::{Block, Owner};
-use super::cells::Cell;
+use super::block::{Block, Owner, Row};
 use super::fit::{Given, TAIL_MISFIT, TAIL_SPREAD, TOP_RIPPLE, USUAL_TAIL};
 use super::layout::Layout;
 use super::model::{Behind, Model};
 use crate::signal::envelope::Envelope;
+use crate::signal::lanes::{self, Lanes};
 use crate::signal::normal;
 
 /// Relative misfit of the edges of several reflections in one.
@@ -15,7 +15,7 @@ const MERGED_MISFIT: f64 = 0.3;
 /// What the normal equations are made from.
 pub(super) struct Work<'a> {
     pub given: &'a Given<'a>,
-    pub cells: &'a [Cell],
+    pub rows: &'a [Row],
     pub blocks: &'a [Block],
     pub layout: &'a Layout,
     pub reach: &'a [f64], // of each joint's tail
@@ -30,7 +30,12 @@ pub(super) struct System {
     pub chi2_before: f64,
     /// The model's unknowns.
     values: Vec<f64>,
-    parts: Vec<Part>,
+    /// Of all blocks, each at its `start`: a square matrix and the gradient.
+    parts: Vec<f64>,
+    /// Of each block, with its own weights and with those before.
+    chi2_of: Vec<[f64; 2]>,
+    /// Of all rows.
+    weights: Vec<Lanes>,
 }
 
 impl System {
@@ -46,159 +51,185 @@ impl System {
         damped.factor()?.solve(&mut change);
         change.iter().all(|c| c.is_finite()).then_some(change)
     }
-}
 
-/// What one block adds to the equations, dense.
-#[derive(Clone, Default)]
-struct Part {
-    matrix: Vec<f64>, // lower triangle of full rows
-    gradient: Vec<f64>,
-    chi2: f64,
-    chi2_before: f64,
-    weight: Vec<f64>, // of each cell
+    /// The equations of `block` after its unknowns moved by `change`, in first order, written to `part`;
+    /// returns χ². `None` where that is too far.
+    fn moved(&self, n: usize, block: &Block, change: &[f64], part: &mut [f64]) -> Option<f64> {
+        let len = change.len();
+        let old = &self.parts[block.start..][..block.equations()];
+        let near = |i: usize| change[i].powi(2) * old[i * len + i] < SMALL_STEP.powi(2);
+        if !(0..len).all(near) {
+            return None;
+        }
+        part.copy_from_slice(old);
+        let (matrix, gradient) = part.split_at_mut(len * len);
+        let mut chi2 = self.chi2_of[n][0];
+        for ((row, gradient), by) in matrix.chunks_exact(len.max(1)).zip(gradient).zip(change) {
+            let before = *gradient;
+            *gradient -= row.iter().zip(change).map(|(a, b)| a * b).sum::<f64>();
+            chi2 -= (before + *gradient) * by;
+        }
+        Some(chi2)
+    }
 }
 
 /// A block is not evaluated anew while none of its unknowns moves by more than this many standard
 /// deviations, as the block alone knows it: what its equations then leave out is of second order.
 const SMALL_STEP: f64 = 0.05;
 
-impl Part {
-    fn empty(block: &Block) -> Part {
-        let len = block.unknowns.len();
-        Part {
-            matrix: vec![0.0; len * len],
-            gradient: vec![0.0; len],
-            weight: Vec::with_capacity(block.cells.len()),
-            ..Part::default()
+/// What the rows of a block show; the room is used again for every block.
+#[derive(Default)]
+struct Sheet {
+    /// Of each row, its change with each of the block's unknowns.
+    by: Vec<Lanes>,
+    residual: Vec<Lanes>,
+}
+
+impl Sheet {
+    /// Matrix and gradient of `len` unknowns, dense, to `part`.
+    fn sum(&self, len: usize, weights: &[Lanes], part: &mut [f64]) {
+        match len {
+            2 => self.sum_of::<2>(weights, part),
+            3 => self.sum_of::<3>(weights, part),
+            4 => self.sum_of::<4>(weights, part),
+            5 => self.sum_of::<5>(weights, part),
+            6 => self.sum_of::<6>(weights, part),
+            7 => self.sum_of::<7>(weights, part),
+            8 => self.sum_of::<8>(weights, part),
+            9 => self.sum_of::<9>(weights, part),
+            10 => self.sum_of::<10>(weights, part),
+            11 => self.sum_of::<11>(weights, part),
+            _ => self.sum_of_any(len, weights, part),
         }
     }
 
-    /// Adds a cell that changes by `by` with each unknown.
-    fn add(&mut self, by: &[f64], weight: f64, residual: f64) {
-        match by.len() {
-            2 => self.add_row::<2>(by, weight, residual),
-            3 => self.add_row::<3>(by, weight, residual),
-            4 => self.add_row::<4>(by, weight, residual),
-            5 => self.add_row::<5>(by, weight, residual),
-            6 => self.add_row::<6>(by, weight, residual),
-            7 => self.add_row::<7>(by, weight, residual),
-            8 => self.add_row::<8>(by, weight, residual),
-            _ => {
-                let len = by.len().max(1); // cells in the dark hang on none
-                for (i, row) in self.matrix.chunks_exact_mut(len).enumerate() {
-                    let scaled = weight * by[i];
-                    self.gradient[i] += scaled * residual;
-                    for (sum, by) in row[..=i].iter_mut().zip(by) {
-                        *sum += scaled * by;
-                    }
+    /// The same for `N` unknowns, so that there are no loops but that over the rows.
+    fn sum_of<const N: usize>(&self, weights: &[Lanes], part: &mut [f64]) {
+        let mut matrix = [[Lanes::ZERO; N]; N];
+        let mut gradient = [Lanes::ZERO; N];
+        for ((by, residual), weight) in
+            self.by.as_chunks::<N>().0.iter().zip(&self.residual).zip(weights)
+        {
+            for i in 0..N {
+                let weighted = by[i] * *weight;
+                gradient[i] += weighted * *residual;
+                for j in 0..=i {
+                    matrix[i][j] += weighted * by[j];
                 }
             }
         }
-    }
-
-    /// The same for `N` unknowns, without loops: most time goes here.
-    fn add_row<const N: usize>(&mut self, by: &[f64], weight: f64, residual: f64) {
-        let (matrix, _) = self.matrix.as_chunks_mut::<N>();
-        let (matrix, by) = (&mut matrix[..N], &by[..N]);
-        let gradient = &mut self.gradient[..N];
         for i in 0..N {
-            let scaled = weight * by[i];
-            gradient[i] += scaled * residual;
-            for j in 0..N {
-                matrix[i][j] += scaled * by[j];
+            part[N * N + i] = gradient[i].reduce_add();
+            for j in 0..=i {
+                let sum = matrix[i][j].reduce_add();
+                part[i * N + j] = sum;
+                part[j * N + i] = sum;
             }
         }
     }
 
-    fn add_to(&self, unknowns: &[usize], matrix: &mut Envelope, gradient: &mut [f64]) {
-        for (i, row) in self.matrix.chunks_exact(unknowns.len().max(1)).enumerate() {
-            gradient[unknowns[i]] += self.gradient[i];
-            for (j, value) in row[..=i].iter().enumerate() {
-                matrix.add(unknowns[i], unknowns[j], *value);
-            }
-        }
-    }
-
-    /// The same after its unknowns moved by `change`, in first order. `None` where that is too far.
-    fn moved(&self, change: &[f64]) -> Option<Part> {
-        let len = change.len();
-        let near = |i: usize| change[i].powi(2) * self.matrix[i * len + i] < SMALL_STEP.powi(2);
-        if !(0..len).all(near) {
-            return None;
-        }
-        let mut next = self.clone();
+    fn sum_of_any(&self, len: usize, weights: &[Lanes], part: &mut [f64]) {
+        let rows = || self.by.chunks_exact(len.max(1)).zip(weights).zip(&self.residual);
         for i in 0..len {
-            for j in 0..len {
-                let (row, column) = (i.max(j), i.min(j));
-                next.gradient[i] -= self.matrix[row * len + column] * change[j];
+            let of_one = rows().map(|((by, weight), residual)| by[i] * *weight * *residual);
+            part[len * len + i] = of_one.fold(Lanes::ZERO, |a, b| a + b).reduce_add();
+            for j in 0..=i {
+                let of_two = rows().map(|((by, weight), _)| by[i] * *weight * by[j]);
+                let sum = of_two.fold(Lanes::ZERO, |a, b| a + b).reduce_add();
+                part[i * len + j] = sum;
+                part[j * len + i] = sum;
             }
-            next.chi2 -= (self.gradient[i] + next.gradient[i]) * change[i];
         }
-        next.chi2_before = next.chi2;
-        Some(next)
+    }
+}
+
+/// Adds a block's equations to those of the model.
+fn add_part(part: &[f64], unknowns: &[usize], matrix: &mut Envelope, gradient: &mut [f64]) {
+    let (own, own_gradient) = part.split_at(unknowns.len() * unknowns.len());
+    for (i, row) in own.chunks_exact(unknowns.len().max(1)).enumerate() {
+        gradient[unknowns[i]] += own_gradient[i];
+        for (j, value) in row[..=i].iter().enumerate() {
+            matrix.add(unknowns[i], unknowns[j], *value);
+        }
     }
 }
 
 impl Work<'_> {
     /// Normal equations and χ² about `model`, with its own weights; χ² also with those `before`.
     pub fn assemble(&self, model: &Model, first: &[usize], before: Option<&System>) -> System {
-        let values = self.layout.values(model);
         let edge = self.given.misfit / model.receiver.impulse_top();
-        let mut change = Vec::new();
-        let part = |(n, block): (usize, &Block)| {
-            let Some(before) = before else { return self.part(model, block, edge, None) };
-            change.clear();
-            change.extend(block.unknowns.iter().map(|u| values[*u] - before.values[*u]));
-            let before = &before.parts[n];
-            before.moved(&change).unwrap_or_else(|| self.part(model, block, edge, Some(before)))
+        let numbers = self.blocks.last().map_or(0, |block| block.start + block.equations());
+        let mut system = System {
+            matrix: Envelope::new(first.to_vec()),
+            gradient: vec![0.0; self.layout.len],
+            chi2: 0.0,
+            chi2_before: 0.0,
+            values: self.layout.values(model),
+            parts: vec![0.0; numbers],
+            chi2_of: Vec::with_capacity(self.blocks.len()),
+            weights: before.map_or(vec![Lanes::ZERO; self.rows.len()], |b| b.weights.clone()),
         };
-        let parts: Vec<Part> = self.blocks.iter().enumerate().map(part).collect();
-        let mut matrix = Envelope::new(first.to_vec());
-        let mut gradient = vec![0.0; self.layout.len];
-        for (block, part) in self.blocks.iter().zip(&parts) {
-            part.add_to(&block.unknowns, &mut matrix, &mut gradient);
+        let mut sheet = Sheet::default();
+        let mut change: Vec<f64> = Vec::new();
+        for (n, block) in self.blocks.iter().enumerate() {
+            let part = &mut system.parts[block.start..][..block.equations()];
+            let moved = before.and_then(|before| {
+                change.clear();
+                change.extend(block.unknowns.iter().map(|u| system.values[*u] - before.values[*u]));
+                before.moved(n, block, &change, part)
+            });
+            let weights = &mut system.weights[block.rows.clone()];
+            system.chi2_of.push(match moved {
+                Some(chi2) => [chi2, chi2],
+                None => self.evaluate(model, block, edge, part, weights, &mut sheet),
+            });
+            add_part(part, &block.unknowns, &mut system.matrix, &mut system.gradient);
         }
-        let beliefs = self.add_beliefs(model, &mut matrix, &mut gradient);
-        System {
-            matrix,
-            gradient,
-            chi2: beliefs + parts.iter().map(|part| part.chi2).sum::<f64>(),
-            chi2_before: beliefs + parts.iter().map(|part| part.chi2_before).sum::<f64>(),
-            values,
-            parts,
-        }
+        let beliefs = self.add_beliefs(model, &mut system.matrix, &mut system.gradient);
+        let sum = |i: usize| beliefs + system.chi2_of.iter().map(|chi2| chi2[i]).sum::<f64>();
+        (system.chi2, system.chi2_before) =
+            (sum(0), if before.is_some() { sum(1) } else { sum(0) });
+        system
     }
 
-    /// The equations of one block about `model`.
-    fn part(&self, model: &Model, block: &Block, edge: f64, before: Option<&Part>) -> Part {
-        let mut part = Part::empty(block);
-        let mut by = vec![0.0; block.unknowns.len()];
-        for (n, cell) in self.cells[block.cells.clone()].iter().enumerate() {
-            let mut shown = self.predict(model, block, cell, edge, &mut by);
-            let slope = self.clip(&mut shown.fitted);
-            let weight = 1.0 / self.variance_of(cell, &shown);
-            let residual = cell.mean - shown.fitted;
-            let square = residual * residual;
-            part.chi2 += weight * square;
-            part.chi2_before += before.map_or(weight, |part| part.weight[n]) * square;
-            part.weight.push(weight);
-            if slope < 1.0 {
-                for by in &mut by {
-                    *by *= slope;
-                }
-            }
-            part.add(&by, weight, residual);
+    /// The equations of one block about `model`, to `part`, and its new weights; returns χ² with these and
+    /// with those before.
+    fn evaluate(
+        &self,
+        model: &Model,
+        block: &Block,
+        edge: f64,
+        part: &mut [f64],
+        weights: &mut [Lanes],
+        sheet: &mut Sheet,
+    ) -> [f64; 2] {
+        let len = block.unknowns.len();
+        sheet.by.clear();
+        sheet.by.resize(weights.len() * len, Lanes::ZERO);
+        sheet.residual.clear();
+        let mut chi2 = [Lanes::ZERO; 2];
+        for (k, row) in self.rows[block.rows.clone()].iter().enumerate() {
+            let by = &mut sheet.by[k * len..][..len];
+            let mut shown = self.predict(model, block, row, edge, by);
+            self.clip(&mut shown.fitted, by);
+            let weight = row.full / self.variance_of(row, &shown);
+            let residual = row.mean - shown.fitted;
+            chi2[0] += weight * residual * residual;
+            chi2[1] += weights[k] * residual * residual;
+            weights[k] = weight;
+            sheet.residual.push(residual);
         }
-        part
+        sheet.sum(len, weights, part);
+        chi2.map(Lanes::reduce_add)
     }
 
-    /// A cell's variance from the model: never from the sample, which would favour upward noise.
-    fn variance_of(&self, cell: &Cell, shown: &Shown) -> f64 {
+    /// Each cell's variance from the model: never from the sample, which would favour upward noise.
+    fn variance_of(&self, row: &Row, shown: &Shown) -> Lanes {
         let noise = self.given.noise;
         let additive = noise.kappa * noise.sigma * noise.sigma;
         let rough = self.given.samples.pulse * noise.speckle * noise.speckle;
-        let rounding = self.given.samples.rounding_var(shown.line + shown.peaks, noise.sigma);
-        (additive + rough * shown.line * shown.line + rounding) / cell.n + shown.misfit
+        let rounding = self.given.samples.rounding_var_of(shown.line + shown.peaks, noise.sigma);
+        (shown.line * shown.line * rough + rounding + additive) / row.n + shown.misfit
     }
 
     /// What is believed beforehand: slopes are alike, the pole is near what the noise shows.
@@ -252,51 +283,51 @@ impl Work<'_> {
         chi2
     }
 
-    /// The model's mean over `cell` and what its variance hangs on; `by` gets its change with each of
+    /// The model's mean over each cell and what its variance hangs on; `by` gets its change with each of
     /// the block's unknowns. `edge` is the misfit of an edge's shape over its steepest.
     fn predict(
         &self,
         model: &Model,
         block: &Block,
-        cell: &Cell,
+        row: &Row,
         edge: f64,
-        by: &mut [f64],
+        by: &mut [Lanes],
     ) -> Shown {
         let receiver = &model.receiver;
         let mut shown = Shown::default();
         // The line on which the next joint stands, and its remaining share of the light.
-        let mut current = LinePower::of(model, block.base, cell);
+        let mut current = LinePower::of(model, block.base, row);
         shown.line = current.power;
-        let mut share = 1.0;
-        let mut by_pole = 0.0;
+        let mut share = Lanes::ONE;
+        let mut by_pole = Lanes::ZERO;
         for seat in &block.joints {
             let joint = &model.joints[seat.joint];
-            let shape = receiver.shape(cell.x - joint.x);
-            let mut by_place = 0.0;
+            let shape = receiver.shape(row.x - joint.x);
+            let mut by_place = Lanes::ZERO;
             if let (Some(height), Some(unknown)) = (joint.height, seat.height) {
-                let peak = height * shape.rect;
+                let peak = shape.rect * height;
+                let slope = shape.by_place * height;
                 shown.fitted += peak;
-                shown.peaks += peak.max(0.0);
-                by_place -= height * shape.by_place;
+                shown.peaks += peak.fast_max(Lanes::ZERO);
+                by_place -= slope;
                 let off = if joint.places == 1 {
-                    by_pole += height * shape.by_pole;
+                    by_pole += shape.by_pole * height;
                     edge
                 } else {
                     edge * (MERGED_MISFIT / self.given.misfit) // says nothing of the poles
                 };
-                shown.misfit +=
-                    (off * height * shape.by_place).powi(2) + (TOP_RIPPLE * peak).powi(2);
+                shown.misfit += slope * slope * (off * off) + peak * peak * TOP_RIPPLE.powi(2);
                 by[unknown] = shape.rect;
             }
             if !matches!(joint.behind, Behind::Same) {
-                let next = LinePower::of(model, seat.line, cell);
-                shown.line = shown.line.max(next.power);
-                by_place += (current.power - next.power) * shape.rect / receiver.pulse;
+                let next = LinePower::of(model, seat.line, row);
+                shown.line = shown.line.fast_max(next.power);
+                by_place += (current.power - next.power) * shape.rect * (1.0 / receiver.pulse);
                 by_pole += (next.power - current.power) * shape.ramp_by_pole;
                 // Second order of the blend: docs/theory.md
-                let bend = current.fall * current.power - next.fall * next.power;
-                shown.fitted += 0.5 * receiver.pulse * shape.ramp * (1.0 - shape.ramp) * bend;
-                shown.fitted += current.add(share - shape.ramp, by);
+                let bend = current.power * current.fall - next.power * next.fall;
+                let blend = shape.ramp * (Lanes::ONE - shape.ramp) * (0.5 * receiver.pulse);
+                shown.fitted += blend * bend + current.add(share - shape.ramp, by);
                 current = next;
                 share = shape.ramp;
             }
@@ -306,7 +337,7 @@ impl Work<'_> {
         if let Some(unknown) = block.pole {
             by[unknown] = by_pole;
         }
-        self.add_tails(model, block, cell, by, &mut shown);
+        self.add_tails(model, block, row, by, &mut shown);
         shown
     }
 
@@ -314,25 +345,25 @@ impl Work<'_> {
         &self,
         model: &Model,
         block: &Block,
-        cell: &Cell,
-        by: &mut [f64],
+        row: &Row,
+        by: &mut [Lanes],
         shown: &mut Shown,
     ) {
-        let mut by_length = 0.0;
+        let receiver = &model.receiver;
+        let mut by_length = Lanes::ZERO;
+        let bend = row.n * (1.0 / receiver.tail);
+        let mean_over_cell = bend * bend * (1.0 / 24.0) + 1.0;
         for (i, unknown) in &block.tails {
             let joint = &model.joints[*i];
-            let behind = cell.x - joint.x;
-            if behind <= 0.0 || behind >= self.reach[*i] {
-                by[*unknown] = 0.0;
-                continue;
-            }
-            let (tail, change) = model.receiver.tail(behind);
-            let bend = cell.n / model.receiver.tail;
-            let tail = tail * (1.0 + bend * bend / 24.0); // mean over the cell
+            let behind = row.x - joint.x;
+            let (tail, change) = receiver.tail(behind);
+            let reached = behind.simd_lt(Lanes::splat(self.reach[*i]));
+            let tail = reached.select(tail * mean_over_cell, Lanes::ZERO);
+            let change = reached.select(change, Lanes::ZERO);
             let height = joint.tail.unwrap_or(0.0);
-            shown.fitted += height * tail;
-            shown.misfit += (TAIL_MISFIT * height * tail).powi(2);
-            by_length += height * change * model.receiver.tail; // of its logarithm
+            shown.fitted += tail * height;
+            shown.misfit += tail * tail * (TAIL_MISFIT * height).powi(2);
+            by_length += change * (height * receiver.tail); // of its logarithm
             by[*unknown] = tail;
         }
         if let Some(unknown) = block.tail_length {
@@ -342,53 +373,62 @@ impl Work<'_> {
 
     /// The mean of samples that the file cuts off at 0, and its change with the mean before: weak
     /// light shows brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
-    fn clip(&self, fitted: &mut f64) -> f64 {
+    fn clip(&self, fitted: &mut Lanes, by: &mut [Lanes]) {
         let sigma = self.given.noise.sigma;
-        let r = *fitted / sigma;
-        if r > 4.0 || !self.given.noise.seen || self.given.samples.floor > 0.5 * sigma {
-            return 1.0;
+        let full = !self.given.noise.seen || self.given.samples.floor > 0.5 * sigma;
+        if full || fitted.simd_gt(Lanes::splat(4.0 * sigma)).all() {
+            return;
         }
-        let below = normal::below(r);
-        *fitted = *fitted * below + sigma * normal::density(r);
-        below
+        let clipped = |p: f64| {
+            let r = p / sigma;
+            if r > 4.0 {
+                return (p, 1.0);
+            }
+            let below = normal::below(r);
+            (p * below + sigma * normal::density(r), below)
+        };
+        let both = fitted.to_array().map(clipped);
+        *fitted = Lanes::from(both.map(|(mean, _)| mean));
+        let slope = Lanes::from(both.map(|(_, slope)| slope));
+        for by in by {
+            *by *= slope;
+        }
     }
 }
 
-/// A cell's fitted mean, and what its variance hangs on.
+/// The fitted means of a row, and what their variance hangs on.
 #[derive(Clone, Copy, Default)]
 struct Shown {
-    fitted: f64,
-    line: f64,   // backscatter
-    peaks: f64,  // reflections
-    misfit: f64, // square of what the model may be wrong by
+    fitted: Lanes,
+    line: Lanes,   // backscatter
+    peaks: Lanes,  // reflections
+    misfit: Lanes, // square of what the model may be wrong by
 }
 
-/// A line's mean over a cell; no power where it is dark.
+/// A line's means over a row; no power where it is dark.
 #[derive(Clone, Copy, Default)]
 struct LinePower {
     level: Option<usize>, // slot; the slope's is the next
-    power: f64,
-    off: f64,
+    power: Lanes,
+    off: Lanes,
     fall: f64,
 }
 
 impl LinePower {
-    fn of(model: &Model, owner: Option<Owner>, cell: &Cell) -> LinePower {
+    fn of(model: &Model, owner: Option<Owner>, row: &Row) -> LinePower {
         let Some(owner) = owner else { return LinePower::default() };
         let Behind::Fibre(line) = &model.joints[owner.joint].behind else {
             return LinePower::default();
         };
-        let bend = line.fall * cell.n;
-        LinePower {
-            level: Some(owner.level),
-            power: line.power(cell.x) * (1.0 + bend * bend / 24.0), // mean over the cell
-            off: cell.x - line.at,
-            fall: line.fall,
-        }
+        let off = row.x - line.at;
+        let bend = row.n * line.fall;
+        let mean_over_cell = bend * bend * (1.0 / 24.0) + 1.0;
+        let power = lanes::exp(off * -line.fall + line.level) * mean_over_cell;
+        LinePower { level: Some(owner.level), power, off, fall: line.fall }
     }
 
     /// Its share of the light, whose changes with level and slope are added.
-    fn add(&self, share: f64, by: &mut [f64]) -> f64 {
+    fn add(&self, share: Lanes, by: &mut [Lanes]) -> Lanes {
         let power = share * self.power;
         if let Some(level) = self.level {
             by[level] = power;

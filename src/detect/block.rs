@@ -5,10 +5,15 @@ use std::ops::Range;
 use super::cells::Cell;
 use super::layout::Layout;
 use super::model::{Behind, Joint, Model};
+use crate::signal::lanes::{LANES, Lanes};
 
 /// Neighbouring cells and the unknowns that they hang on. Slots are places in `unknowns`.
 pub(super) struct Block {
     pub cells: Range<usize>,
+    /// Where they stand among all blocks' [`Row`]s.
+    pub rows: Range<usize>,
+    /// Where its equations begin among all blocks'.
+    pub start: usize,
     /// In ascending order.
     pub unknowns: Vec<usize>,
     /// The line on which the first of the joints stands; `None` where it is dark.
@@ -19,6 +24,38 @@ pub(super) struct Block {
     pub tails: Vec<(usize, usize)>,
     pub pole: Option<usize>,
     pub tail_length: Option<usize>,
+}
+
+impl Block {
+    /// Numbers that its equations take: a square matrix and one column.
+    pub fn equations(&self) -> usize {
+        self.unknowns.len() * (self.unknowns.len() + 1)
+    }
+}
+
+/// Some neighbouring cells of one block, that are worked on together.
+pub(super) struct Row {
+    pub x: Lanes,
+    pub n: Lanes,
+    pub mean: Lanes,
+    /// 1 for a cell, 0 for what fills up a block's last row.
+    pub full: Lanes,
+}
+
+/// The cells of `blocks` in rows, in order.
+pub(super) fn rows(blocks: &[Block], cells: &[Cell]) -> Vec<Row> {
+    let last = blocks.last().map_or(0, |block| block.rows.end);
+    let mut rows = Vec::with_capacity(last);
+    for block in blocks {
+        rows.extend(cells[block.cells.clone()].chunks(LANES).map(|some| {
+            let of = |get: fn(&Cell) -> f64| {
+                Lanes::from(std::array::from_fn(|i| get(&some[i.min(some.len() - 1)])))
+            };
+            let full = Lanes::from(std::array::from_fn(|i| f64::from(u8::from(i < some.len()))));
+            Row { x: of(|cell| cell.x), n: of(|cell| cell.n), mean: of(|cell| cell.mean), full }
+        }));
+    }
+    rows
 }
 
 /// A line: the joint that it begins at, and the slot of its level; its slope is the next.
@@ -45,7 +82,7 @@ pub(super) fn cut(model: &Model, cells: &[Cell], layout: &Layout, reach: &[f64])
         let x = model.joints[i].x;
         x - 1.0 < cell.x + cell.n && x + reach[i] > cell.x - cell.n
     };
-    let mut blocks = Vec::with_capacity(4 * model.joints.len());
+    let mut blocks: Vec<Block> = Vec::with_capacity(4 * model.joints.len());
     let mut from = 0;
     let mut tails: Vec<usize> = Vec::new();
     let alike = |a: &Cell, b: &Cell, tails: &[usize]| {
@@ -57,7 +94,12 @@ pub(super) fn cut(model: &Model, cells: &[Cell], layout: &Layout, reach: &[f64])
         tails.extend(tailed.iter().filter(|i| shows(**i, first)));
         let more = cells[from + 1..].iter().take_while(|cell| alike(first, cell, &tails)).count();
         let to = from + 1 + more;
-        blocks.push(block(model, layout, (first.lo, first.hi), &tails, from..to));
+        let mut next = block(model, layout, (first.lo, first.hi), &tails, from..to);
+        if let Some(before) = blocks.last() {
+            next.rows = before.rows.end..before.rows.end + next.rows.end;
+            next.start = before.start + before.equations();
+        }
+        blocks.push(next);
         from = to;
     }
     blocks
@@ -97,6 +139,8 @@ fn block(
         line: owner(i),
     };
     Block {
+        rows: 0..cells.len().div_ceil(LANES),
+        start: 0,
         cells,
         base: base.and_then(owner),
         joints: (lo..hi).map(seat).collect(),

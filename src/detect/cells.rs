@@ -41,6 +41,8 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
     let mut cells = Vec::with_capacity(1024);
     let mut k = from;
     let mut next = 0; // first zone that ends behind k
+    let mut ahead = 0; // first zone that begins behind k
+    let mut border = 0; // its first sample
     let mut grown = 1.0;
     let mut cap = 1.0;
     let mut tail_to = f64::NEG_INFINITY; // to here a slow tail bends the line
@@ -55,8 +57,12 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
             tail_to = tail_reaching(model, x);
             next += 1;
         }
-        let here =
-            zones[next..].iter().take_while(|z| z.from <= x).filter(|z| z.to > x).map(|z| z.step);
+        while border <= k && border < to {
+            ahead += zones[ahead..].iter().take_while(|z| z.from <= x).count();
+            let sample = |zone: &Zone| (zone.from - samples.first).max(0.0).ceil() as usize;
+            border = zones.get(ahead).map_or(to, |zone| sample(zone).clamp(k + 1, to));
+        }
+        let here = zones[next.min(ahead)..ahead].iter().filter(|z| z.to > x).map(|z| z.step);
         let step = match here.fold(f64::INFINITY, f64::min) {
             step if step.is_finite() => step,
             _ => {
@@ -65,10 +71,6 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
                 grown
             }
         };
-        let border = zones[next..]
-            .iter()
-            .find(|z| z.from > x)
-            .map_or(to, |z| ((z.from - samples.first).ceil().max(0.0) as usize).clamp(k + 1, to));
         let b = (k + (step as usize).max(1)).min(border).min(to);
         let (start, end) = (samples.place(k), samples.place(b - 1));
         while lo < model.joints.len() && model.joints[lo].x + receiver.settled() <= start {

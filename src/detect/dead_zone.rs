@@ -126,12 +126,12 @@ fn widths(model: &Model, i: usize) -> [Option<f64>; 2] {
     let (before, behind) = (model.before(i), model.behind(i));
     let power = |d: f64| {
         let x = joint.x + d;
-        let shape = receiver.shape(d);
+        let shape = receiver.shape_at(d);
         let of = |line: Option<&super::model::Line>| line.map_or(0.0, |line| line.power(x));
         of(before) * (1.0 - shape.ramp)
             + of(behind) * shape.ramp
             + joint.height.unwrap_or(0.0) * shape.rect
-            + joint.tail.unwrap_or(0.0) * receiver.tail(d).0
+            + joint.tail.unwrap_or(0.0) * receiver.tail_at(d)
     };
     let step = (receiver.pulse / 64.0).max(0.02);
     let (start, far) =

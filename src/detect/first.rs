@@ -68,16 +68,20 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         let given = Given { free_pole: Some(receiver.pole), ..near };
         fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
     };
-    let mut tried: Vec<(f64, Receiver)> = (2..=4).filter_map(with).collect();
-    let best = |tried: &[(f64, Receiver)]| {
-        tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
-    };
-    match best(&tried)?.poles {
-        2 => tried.extend(with(1)),
-        4 => tried.extend(with(5)),
-        _ => {}
+    // From three poles downhill, to fewer or to more.
+    let mut best = with(3)?;
+    for next in [[2, 1], [4, 5]] {
+        for poles in next {
+            match with(poles).filter(|other| other.0 < best.0) {
+                Some(better) => best = better,
+                None => break,
+            }
+        }
+        if best.1.poles < 3 {
+            break;
+        }
     }
-    best(&tried)
+    Some(best.1)
 }
 
 /// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken

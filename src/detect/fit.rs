@@ -109,7 +109,8 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let layout = Layout::new(&model, given);
     let reach = layout::tail_reaches(&model, given.noise);
     let blocks = block::cut(&model, &cells, &layout, &reach);
-    let work = Work { given, cells: &cells, blocks: &blocks, layout: &layout, reach: &reach };
+    let rows = block::rows(&blocks, &cells);
+    let work = Work { given, rows: &rows, blocks: &blocks, layout: &layout, reach: &reach };
     let first = block::first_columns(&blocks, &layout);
     let mut at = work.assemble(&model, &first, None);
     let mut damping = 1e-6;

@@ -245,11 +245,11 @@ fn extent(fit: &Fit, i: usize) -> f64 {
     let off = |d: f64| {
         let x = joint.x + d;
         let line = behind.power(x);
-        let shape = receiver.shape(d);
+        let shape = receiver.shape_at(d);
         let left = before.map_or(0.0, |l| l.power(x));
         let mut p = left * (1.0 - shape.ramp) + line * shape.ramp;
         p += joint.height.unwrap_or(0.0) * shape.rect;
-        p += joint.tail.unwrap_or(0.0) * receiver.tail(d).0;
+        p += joint.tail.unwrap_or(0.0) * receiver.tail_at(d);
         (DB_PER_NEPER * (p / line).ln()).abs()
     };
     let step = (receiver.pulse / 16.0).max(0.05);

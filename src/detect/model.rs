@@ -192,6 +192,6 @@ impl Tails {
     pub fn at(&self, x: f64) -> f64 {
         let reach = self.receiver.tail_reach();
         let near = self.from_and_height.iter().filter(|(from, _)| *from < x && x < from + reach);
-        near.map(|(from, height)| height * self.receiver.tail(x - from).0).sum()
+        near.map(|(from, height)| height * self.receiver.tail_at(x - from)).sum()
     }
 }

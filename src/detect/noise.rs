@@ -70,7 +70,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
     noise.speckle = speckle(samples, &noise);
     // Of a hundred thousand normal samples none lies 8 sigma off; roughness changes within a pulse.
     let (sigma, rough) = (noise.sigma, noise.speckle.max(samples.quantum));
-    samples.mend(|mean| 64.0 * (sigma * sigma + (rough * mean).powi(2)));
+    samples.mend(8.0 * sigma, 8.0 * rough);
     noise
 }
 
@@ -104,13 +104,18 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
     half(from, middle).zip(half(middle, n)).is_some_and(|(p, q)| p < 2.5 * q && q < 2.5 * p)
 }
 
+/// So many of `values`, evenly spread, as tell a quantile well enough to begin with.
+fn thinned(values: &[f64]) -> Vec<f64> {
+    values.iter().step_by(values.len() / 1024 + 1).copied().collect()
+}
+
 /// Standard deviation of samples `a..b` of which the lower half may be cut off, about zero.
 ///
 /// Source: the mean square of the upper half of a normal distribution about its centre is its
 /// variance; blocks that stand out (echoes) are left out.
 fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
-    let mut values: Vec<f64> = samples.power[a..b].to_vec();
-    let Some(q90) = order::quantile(&mut values, 0.9) else { return 0.0 };
+    let mut some = thinned(&samples.power[a..b]);
+    let Some(q90) = order::quantile(&mut some, 0.9) else { return 0.0 };
     let rough = q90 / 1.281_551_6;
     // Trimmed at 3 sigma, where a normal's upper half keeps 0.9733 of its variance (by the
     // truncated second moment 1 - 2·3·φ(3)/(2Φ(3)-1)).
@@ -200,14 +205,20 @@ fn one_pulse(sums: &[f64], a: usize, b: usize, pulse: f64, bias: f64, limit: f64
 fn pole(samples: &Samples, a: usize, b: usize) -> f64 {
     let values = &samples.power[a..b];
     // Where the signs change need not be the very middle: their mean is taken off below.
-    let mut some: Vec<f64> = values.iter().step_by(values.len() / 2048 + 1).copied().collect();
+    let mut some = thinned(values);
     let middle = order::median(&mut some).unwrap_or(0.0);
-    let signs: Vec<i32> = values.iter().map(|p| if *p > middle { 1 } else { -1 }).collect();
-    let mean = f64::from(signs.iter().sum::<i32>()) / signs.len().max(1) as f64;
+    let above: Vec<bool> = values.iter().map(|p| *p > middle).collect();
+    let high = above.iter().filter(|a| **a).count() as f64;
+    let mean = 2.0 * high / above.len().max(1) as f64 - 1.0;
     let rho = |lag: usize| {
-        let pairs = signs.len().saturating_sub(lag).max(1) as f64;
-        let sum: i32 = signs.iter().zip(&signs[lag.min(signs.len())..]).map(|(p, q)| p * q).sum();
-        (std::f64::consts::FRAC_PI_2 * (f64::from(sum) / pairs - mean * mean)).sin()
+        let pairs = above.len().saturating_sub(lag).max(1) as f64;
+        let later = &above[lag.min(above.len())..];
+        // in bytes, which the processor compares by the dozen
+        let alike: u32 = (above.chunks(128).zip(later.chunks(128)))
+            .map(|(p, q)| u32::from(p.iter().zip(q).map(|(p, q)| u8::from(p == q)).sum::<u8>()))
+            .sum();
+        let mean_of_products = 2.0 * f64::from(alike) / pairs - 1.0;
+        (std::f64::consts::FRAC_PI_2 * (mean_of_products - mean * mean)).sin()
     };
     let most = ((2.0 * samples.pulse) as usize + 2).min(values.len() / 4);
     let mut before = 1.0;
@@ -258,8 +269,10 @@ fn kappa(pole: f64) -> f64 {
 /// Takes a receiver's zero that is off out of every sample: the symmetric centre of the noise, from
 /// its upper quantiles. Left alone where it cannot be told from 0.
 fn take_offset_out(samples: &mut Samples, noise: &mut Noise, from: usize) {
-    let mut values = samples.power[from..].to_vec();
-    let independent = values.len() as f64 / noise.kappa;
+    // Neighbours are alike: of so many one tells as much as all.
+    let apart = (0.5 * noise.kappa).max(1.0) as usize;
+    let mut values: Vec<f64> = samples.power[from..].iter().step_by(apart).copied().collect();
+    let independent = (samples.len() - from) as f64 / noise.kappa;
     let quantiles = [0.95, 0.75].map(|q| order::quantile(&mut values, q).unwrap_or(0.0));
     let sigma = (quantiles[0] - quantiles[1]) / (1.644_854 - 0.674_490);
     let offset = quantiles[1] - 0.674_490 * sigma;

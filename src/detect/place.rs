@@ -6,6 +6,7 @@ use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
+use crate::signal::lanes::{self, LANES, Lanes};
 use crate::signal::line::Sums;
 use crate::units::DB_PER_NEPER;
 
@@ -87,9 +88,27 @@ pub(super) fn around(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> O
 /// level at its middle several times better than a weak step tells its place.
 const AROUND_PULSES: f64 = 60.0;
 
-/// Within this many pulse lengths of the joint means are as fine as its step wants: no place farther off
-/// is tried, and of a line no more than its moments is asked.
-const FINE_PULSES: f64 = 12.0;
+/// Within this many pulse lengths of the joint means are as fine as its step wants, and within the others
+/// as steps of neighbours want: no place farther off is tried, and of a line no more than its moments is
+/// asked.
+const FINE_PULSES: f64 = 6.5;
+const MIDDLING_PULSES: f64 = 12.0;
+
+/// Samples in the mean that begins `off` samples behind the joint.
+fn mean_at(off: f64, pulse: f64) -> usize {
+    let reach = |pulses: f64| off.abs() < pulses * pulse;
+    let longest = 0.15 * off.abs();
+    // One that begins before a finer stretch does not reach into it.
+    let before = |pulses: f64| if off < 0.0 { -off - pulses * pulse } else { f64::INFINITY };
+    let m = if reach(FINE_PULSES) {
+        pulse / 6.0
+    } else if reach(MIDDLING_PULSES) {
+        (pulse / 2.0).min(before(FINE_PULSES)).max(pulse / 6.0)
+    } else {
+        longest.max(pulse).min(before(MIDDLING_PULSES)).max(pulse / 2.0)
+    };
+    (m as usize).max(1)
+}
 
 /// How much of χ² a place explains.
 #[derive(Clone, Copy)]
@@ -153,38 +172,35 @@ impl Data {
         to: f64,
     ) -> Option<Data> {
         let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
-        let fine = ((samples.pulse / 6.0) as usize).max(1);
-        let coarse = (samples.pulse as usize).max(fine);
-        let near = FINE_PULSES * samples.pulse;
         let middle = fit.model.joints[i].x;
-        let mut x = Vec::new();
-        let mut over = [Vec::new(), Vec::new()];
-        let mut weight = [Vec::new(), Vec::new()];
-        let mut ratio = Vec::new();
         let (mut k, end) = (samples.index(from), samples.index(to));
+        let room = || Vec::with_capacity(160);
+        let (mut x, mut ratio) = (room(), room());
+        let (mut over, mut weight) = ([room(), room()], [room(), room()]);
         let tails = Tails::between(&fit.model, from, to);
         let lines = [before, behind];
-        let falls = [fine, coarse].map(|m| lines.map(|line| (-line.fall * m as f64).exp()));
         let mut power = lines.map(|line| line.power(samples.place(k) - 0.5));
+        let (mut m, mut fall) = (0, [1.0; 2]); // what each line loses over half a mean of `m`
         loop {
-            let off = samples.place(k) - middle;
-            let far = off > near || off + (coarse as f64) < -near;
-            let m = if far { coarse } else { fine };
-            if k + m > end {
+            let wanted = mean_at(samples.place(k) - middle, samples.pulse);
+            if k + wanted > end {
                 break;
             }
-            let half = 0.5 * m as f64;
-            let at = samples.place(k) - 0.5 + half;
+            if wanted != m {
+                m = wanted;
+                fall = lines.map(|line| (-0.5 * line.fall * m as f64).exp());
+            }
+            let at = samples.place(k) - 0.5 + 0.5 * m as f64;
             let mean = samples.mean(k, k + m) - tails.at(at);
             x.push(at);
-            let own = [0, 1].map(|side| power[side] * (-lines[side].fall * half).exp());
+            let own = [power[0] * fall[0], power[1] * fall[1]];
             ratio.push(own[1] / own[0]);
             for side in [0, 1] {
                 let p = own[side];
                 let var = scan::noise_var(samples, noise, p, m as f64);
                 over[side].push(DB_PER_NEPER * (mean / p - 1.0));
                 weight[side].push(p * p / (DB_PER_NEPER.powi(2) * var));
-                power[side] *= falls[usize::from(far)][side];
+                power[side] = p * fall[side];
             }
             k += m;
         }
@@ -222,19 +238,36 @@ impl Data {
             r[half] += wy;
             r[half + 1] += wxy;
         }
-        for k in a..b {
-            let shape = receiver.shape(self.x[k] - place);
-            let u = shape.ramp;
-            let behind = u * self.ratio[k];
-            let x = self.before.sums.scaled(self.x[k]);
-            let row = [1.0 - u, (1.0 - u) * x, behind, behind * x, shape.rect];
-            let blend = DB_PER_NEPER * u * (self.ratio[k] - 1.0) + self.bend * u * (1.0 - u);
-            let (over, weight) = (self.before.over_db[k] - blend, self.before.weight[k]);
-            left += weight * over * over;
+        // The edge itself, several means at a time.
+        let mut edge = [[Lanes::ZERO; 6]; 5]; // as `n`, and `r` last
+        let mut squares = Lanes::ZERO;
+        for k in (a..b).step_by(LANES) {
+            let of = |values: &[f64]| lanes::first_of(&values[k..b.min(k + LANES)]);
+            let (at, ratio) = (of(&self.x), of(&self.ratio));
+            let shape = receiver.shape(at - place);
+            let (u, rest) = (shape.ramp, Lanes::ONE - shape.ramp);
+            let behind = u * ratio;
+            let x = self.before.sums.scaled_lanes(at);
+            let row = [rest, rest * x, behind, behind * x, shape.rect];
+            let blend = u * (ratio - 1.0) * DB_PER_NEPER + u * rest * self.bend;
+            let (over, weight) = (of(&self.before.over_db) - blend, of(&self.before.weight));
+            squares += weight * over * over;
             for i in 0..5 {
-                r[i] += weight * row[i] * over;
-                for j in 0..5 {
-                    n[i][j] += weight * row[i] * row[j];
+                let weighted = weight * row[i];
+                edge[i][5] += weighted * over;
+                for j in 0..=i {
+                    edge[i][j] += weighted * row[j];
+                }
+            }
+        }
+        left += squares.reduce_add();
+        for i in 0..5 {
+            r[i] += edge[i][5].reduce_add();
+            for j in 0..=i {
+                let sum = edge[i][j].reduce_add();
+                n[i][j] += sum;
+                if j < i {
+                    n[j][i] += sum;
                 }
             }
         }

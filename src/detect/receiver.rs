@@ -3,6 +3,8 @@
 //! Lengths are in samples. The receiver's mean delay of three pole lengths is taken out, as an
 //! instrument's zero does, so that an edge at 0 has its equal-area point there.
 
+use crate::signal::lanes::{self, Lanes};
+
 /// Pulse and receiver of a trace.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Receiver {
@@ -18,7 +20,7 @@ pub(super) struct Receiver {
     pub tail: f64,
 }
 
-/// Poles whose effect is cut off: behind this many the edge is within 1e-8 of 1.
+/// Poles whose effect is followed: behind this many the edge is within 1e-8 of 1.
 const SETTLED_POLES: f64 = 24.0;
 
 impl Receiver {
@@ -50,24 +52,22 @@ impl Receiver {
     }
 
     /// A unit edge at `x` behind it, its integral from the beginning, and its change per sample.
-    fn edge(&self, x: f64) -> (f64, f64, f64) {
-        let poles = self.poles as f64;
-        let y = x / self.pole + poles;
-        if y <= 0.0 {
-            return (0.0, 0.0, 0.0);
-        }
-        if y >= SETTLED_POLES {
-            return (1.0, x, 0.0);
-        }
+    #[inline]
+    fn edge<const POLES: usize>(&self, x: Lanes) -> (Lanes, Lanes, Lanes) {
+        let poles = Lanes::splat(POLES as f64);
+        let y = x * (1.0 / self.pole) + poles;
+        let begun = y.simd_gt(Lanes::ZERO);
+        let y = begun.select(y, Lanes::ZERO);
         // Of the terms y^k/k!: their sum, their sum weighted by the poles that are left, the last.
-        let (mut term, mut sum, mut weighted) = (1.0, 1.0, poles);
-        for k in 1..self.poles {
-            term *= y / k as f64;
+        let (mut term, mut sum, mut weighted) = (Lanes::ONE, Lanes::ONE, poles);
+        for k in 1..POLES {
+            term *= y * (1.0 / k as f64);
             sum += term;
-            weighted += (self.poles - k) as f64 * term;
+            weighted += term * (POLES - k) as f64;
         }
-        let e = (-y).exp();
-        (1.0 - e * sum, self.pole * (y - poles + e * weighted), e * term / self.pole)
+        let e = lanes::exp(-y);
+        let impulse = begun.select(e * term * (1.0 / self.pole), Lanes::ZERO);
+        (Lanes::ONE - e * sum, (y - poles + e * weighted) * self.pole, impulse)
     }
 
     /// Highest value of the answer to a unit impulse, per sample.
@@ -78,48 +78,80 @@ impl Receiver {
     }
 
     /// Everything an event shows at `x` behind its place.
-    pub fn shape(&self, x: f64) -> Shape {
-        let (front, front_sum, front_h) = self.edge(x);
-        let (back, back_sum, back_h) = self.edge(x - self.pulse);
-        let rect = front - back;
-        let ramp = if x >= self.settled() { 1.0 } else { (front_sum - back_sum) / self.pulse };
-        // ∂edge/∂pole = impulse·(-x/pole), each edge from its own place
-        let by_pole = -(front_h * x - back_h * (x - self.pulse)) / self.pole;
-        // of the integral: (integral - x·edge)/pole, for its own change per sample is the edge
-        let behind = x - self.pulse;
-        let ramp_by_pole =
-            (front_sum - x * front - back_sum + behind * back) / (self.pole * self.pulse);
-        Shape { rect, ramp, by_place: front_h - back_h, by_pole, ramp_by_pole }
+    pub fn shape_at(&self, x: f64) -> Shape<f64> {
+        if x >= self.settled() {
+            return Shape { rect: 0.0, ramp: 1.0, by_place: 0.0, by_pole: 0.0, ramp_by_pole: 0.0 };
+        }
+        let shape = self.shape(Lanes::splat(x));
+        let first = |lanes: Lanes| lanes.to_array()[0];
+        Shape {
+            rect: first(shape.rect),
+            ramp: first(shape.ramp),
+            by_place: first(shape.by_place),
+            by_pole: first(shape.by_pole),
+            ramp_by_pole: first(shape.ramp_by_pole),
+        }
     }
 
-    /// The slow tail of a reflection of height 1, and its change with the tail's length.
-    pub fn tail(&self, x: f64) -> (f64, f64) {
-        if x <= 0.0 {
-            return (0.0, 0.0);
+    /// The same at several places.
+    #[inline]
+    pub fn shape(&self, x: Lanes) -> Shape<Lanes> {
+        match self.poles {
+            1 => self.shape_of::<1>(x),
+            2 => self.shape_of::<2>(x),
+            3 => self.shape_of::<3>(x),
+            4 => self.shape_of::<4>(x),
+            _ => self.shape_of::<5>(x),
         }
-        let far = (-x / self.tail).exp();
-        let by_far = x * far / (self.tail * self.tail);
-        if x < self.pulse {
-            return (1.0 - far, -by_far);
+    }
+
+    #[inline]
+    fn shape_of<const POLES: usize>(&self, x: Lanes) -> Shape<Lanes> {
+        let behind = x - self.pulse;
+        let (front, front_sum, front_h) = self.edge::<POLES>(x);
+        let (back, back_sum, back_h) = self.edge::<POLES>(behind);
+        Shape {
+            rect: front - back,
+            ramp: (front_sum - back_sum) * (1.0 / self.pulse),
+            by_place: front_h - back_h,
+            // ∂edge/∂pole = impulse·(-x/pole), each edge from its own place
+            by_pole: (back_h * behind - front_h * x) * (1.0 / self.pole),
+            // of the integral: (integral - x·edge)/pole, for its own change per sample is the edge
+            ramp_by_pole: (front_sum - x * front - back_sum + behind * back)
+                * (1.0 / (self.pole * self.pulse)),
         }
-        let near = (-(x - self.pulse) / self.tail).exp();
-        (near - far, (x - self.pulse) * near / (self.tail * self.tail) - by_far)
+    }
+
+    /// The slow tail of a reflection of height 1.
+    pub fn tail_at(&self, x: f64) -> f64 {
+        let e = |x: f64| (-x.max(0.0) / self.tail).exp();
+        e(x - self.pulse) - e(x)
+    }
+
+    /// The same at several places, and its change with the tail's length.
+    #[inline]
+    pub fn tail(&self, x: Lanes) -> (Lanes, Lanes) {
+        let rate = 1.0 / self.tail;
+        let far_x = x.fast_max(Lanes::ZERO);
+        let near_x = (x - self.pulse).fast_max(Lanes::ZERO); // 0 while the pulse lasts
+        let (far, near) = (lanes::exp(far_x * -rate), lanes::exp(near_x * -rate));
+        (near - far, (near_x * near - far_x * far) * (rate * rate))
     }
 }
 
-/// The effect of an event at one place.
+/// The effect of an event at one place, or at several.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Shape {
+pub(super) struct Shape<N> {
     /// A reflection of height 1.
-    pub rect: f64,
+    pub rect: N,
     /// Share of the light that comes from behind the event.
-    pub ramp: f64,
+    pub ramp: N,
     /// Change of `rect` per sample along the trace.
-    pub by_place: f64,
+    pub by_place: N,
     /// Change of `rect` with the pole length.
-    pub by_pole: f64,
+    pub by_pole: N,
     /// Change of `ramp` with the pole length.
-    pub ramp_by_pole: f64,
+    pub ramp_by_pole: N,
 }
 
 #[cfg(test)]
@@ -136,7 +168,7 @@ mod tests {
         let ratio = 10.0_f64.powf((-50.0 + 82.0 - 20.0) / 10.0);
         let k = 5.0 / std::f64::consts::LN_10;
         for (x, level) in [(1498.0, -0.109_115), (1500.0, 4.545_622), (1505.0, 5.825_775)] {
-            let shape = GOLDEN.shape(x - 1500.2);
+            let shape = GOLDEN.shape_at(x - 1500.2);
             // the mean of the falling line over one pulse lies at its middle
             let line = |z: f64| (-(z - 5.105_457) * 0.19e-3 / k).exp();
             let left = line(x + 10.210_915 / 2.0 - 5.105_457);
@@ -158,22 +190,24 @@ mod tests {
     fn derivatives_are_differences_of(receiver: Receiver) {
         let step = 1e-5;
         for x in [-2.0, -0.3, 0.4, 3.0, 9.0, 10.5, 13.0, 40.0] {
-            let shape = receiver.shape(x);
-            let by_place =
-                (receiver.shape(x + step).rect - receiver.shape(x - step).rect) / (2.0 * step);
+            let shape = receiver.shape_at(x);
+            let by_place = (receiver.shape_at(x + step).rect - receiver.shape_at(x - step).rect)
+                / (2.0 * step);
             assert_abs_diff_eq!(shape.by_place, by_place, epsilon = 1e-6);
-            let with = |pole: f64| Receiver { pole, ..receiver }.shape(x).rect;
+            let with = |pole: f64| Receiver { pole, ..receiver }.shape_at(x).rect;
             let by_pole = (with(receiver.pole + step) - with(receiver.pole - step)) / (2.0 * step);
             assert_abs_diff_eq!(shape.by_pole, by_pole, epsilon = 1e-6);
-            let with = |pole: f64| Receiver { pole, ..receiver }.shape(x).ramp;
+            let with = |pole: f64| Receiver { pole, ..receiver }.shape_at(x).ramp;
             let by_pole = (with(receiver.pole + step) - with(receiver.pole - step)) / (2.0 * step);
             assert_abs_diff_eq!(shape.ramp_by_pole, by_pole, epsilon = 1e-6);
-            let ramp =
-                (receiver.shape(x + step).ramp - receiver.shape(x - step).ramp) / (2.0 * step);
+            let ramp = (receiver.shape_at(x + step).ramp - receiver.shape_at(x - step).ramp)
+                / (2.0 * step);
             assert_abs_diff_eq!(shape.rect / receiver.pulse, ramp, epsilon = 1e-6);
-            let with = |tail: f64| Receiver { tail, ..receiver }.tail(x).0;
+            let with = |tail: f64| Receiver { tail, ..receiver }.tail_at(x);
             let by_tail = (with(GOLDEN.tail + step) - with(GOLDEN.tail - step)) / (2.0 * step);
-            assert_abs_diff_eq!(receiver.tail(x).1, by_tail, epsilon = 1e-6);
+            let (tails, changes) = receiver.tail(Lanes::splat(x));
+            assert_abs_diff_eq!(changes.to_array()[0], by_tail, epsilon = 1e-6);
+            assert_abs_diff_eq!(tails.to_array()[0], receiver.tail_at(x), epsilon = 1e-12);
         }
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! Places inside `detect` are in samples from the front panel: sample `k` lies at `k + first`.
 
+use crate::signal::lanes::Lanes;
 use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
 
@@ -75,7 +76,14 @@ impl Samples {
     pub fn rounding_var(&self, power: f64, sigma: f64) -> f64 {
         let step = self.quantum * power;
         let shared = if sigma > 0.5 * step { 1.0 } else { self.run };
-        step * step / 12.0 * shared
+        step * step * (1.0 / 12.0) * shared
+    }
+
+    /// The same for several powers.
+    pub fn rounding_var_of(&self, power: Lanes, sigma: f64) -> Lanes {
+        let step = power * self.quantum;
+        let blurred = step.simd_lt(Lanes::splat(2.0 * sigma));
+        step * step * blurred.select(Lanes::splat(1.0 / 12.0), Lanes::splat(self.run / 12.0))
     }
 
     /// Number of samples.
@@ -108,9 +116,9 @@ impl Samples {
     }
 
     /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
-    /// more no light stands in one alone. `off` is the square of how far a sample may lie, in power, given
-    /// the mean.
-    pub fn mend(&mut self, off: impl Fn(f64) -> f64) {
+    /// more no light stands in one alone. `off` is how far a sample may lie from that, in power; `rough` of
+    /// the mean is added in squares.
+    pub fn mend(&mut self, off: f64, rough: f64) {
         if self.pulse < 2.0 {
             return;
         }
@@ -119,13 +127,16 @@ impl Samples {
             let p = &self.power;
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
+            if out <= off {
+                continue; // as nearly all do
+            }
             let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
             // A pulse of two samples fills half of at least one neighbour.
             let base = 0.5 * (p[k - 2] + p[k + 2]);
             let alone = |p: f64| (p - base).abs() < 0.25 * out;
             let thin = self.pulse < 4.0;
             if out > 4.0 * around
-                && out * out > off(mean)
+                && out > off.hypot(rough * mean)
                 && (!thin || (alone(p[k - 1]) && alone(p[k + 1])))
             {
                 self.power[k] = mean;

@@ -4,7 +4,7 @@ use super::fit::Fit;
 use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
-use crate::signal::line::Sums;
+use crate::signal::line::{Ratio, Sums};
 use crate::units::DB_PER_NEPER;
 
 /// The trace as dB over a reference, in short means with their weights.
@@ -18,6 +18,8 @@ pub(super) struct View {
     pub slope_sd: f64,
     /// What that adds to the sums.
     slope_weight: f64,
+    /// How far slopes are from 0 at most but for rare cases, in dB per sample.
+    slopes_apart: f64,
 }
 
 /// A place that looks like an event.
@@ -58,50 +60,55 @@ impl View {
         if end < k + 8 * m {
             return None;
         }
-        let tails = Tails::between(model, from, to);
+        // All of them decay, for their pulses are over.
+        let mut tail = Tails::between(model, from, to).at(samples.place(k));
+        let decay = (-(m as f64) / model.receiver.tail).exp();
+        tail *= (-0.5 * (m as f64 - 1.0) / model.receiver.tail).exp();
         let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
-        let ratio = (-line.fall * m as f64).exp();
+        let mut per_power = 1.0 / power; // goes along: divisions are dear
+        let fall = (-line.fall * m as f64).exp();
+        let rise = 1.0 / fall;
         let mut raw = Raw::between(samples.place(k), samples.place(end), m);
+        let (white, per_mean) = (noise.kappa * noise.sigma.powi(2), 1.0 / m as f64);
         while k + m <= end {
             let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let tail = tails.at(x);
-            let mean = samples.mean(k, k + m);
-            let var = noise_var(samples, noise, power, m as f64) + (0.05 * tail).powi(2);
-            let weight = power * power / (DB_PER_NEPER.powi(2) * var);
-            raw.push(x, DB_PER_NEPER * (mean - tail - power) / power, weight);
-            power *= ratio;
+            let mean = (samples.sums[k + m] - samples.sums[k]) * per_mean;
+            let over = DB_PER_NEPER * ((mean - tail) * per_power - 1.0);
+            let rough = rough_var(samples, noise, power);
+            let var = (white + rough) * per_mean + (0.05 * tail).powi(2);
+            raw.push(x, over, power * power / (DB_PER_NEPER.powi(2) * var));
+            power *= fall;
+            per_power *= rise;
+            tail *= decay;
             k += m;
         }
-        Some(raw.view(slope_sd * DB_PER_NEPER))
+        Some(raw.view(slope_sd * DB_PER_NEPER, slope_sd * DB_PER_NEPER))
     }
 
-    /// The trace's own level in dB, before anything is known; `hidden` lists places with an event,
-    /// from and to. Only what stands well over the noise has weight.
-    pub fn of_level(
-        samples: &Samples,
-        noise: &Noise,
-        hidden: &[(f64, f64)],
-        from: f64,
-        to: f64,
-    ) -> View {
-        // Only what is beyond doubt is looked for: half a pulse is fine enough.
-        let m = ((0.5 * samples.pulse) as usize).max(1);
-        let (mut k, end) = (samples.index(from), samples.index(to));
-        let mut raw = Raw::between(samples.place(k), samples.place(end), m);
-        while k + m <= end {
-            let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let mean = samples.mean(k, k + m);
-            let var = noise_var(samples, noise, mean, m as f64);
-            let over = if mean > 0.0 { mean * mean / var } else { 0.0 };
-            let seen = over > 16.0 && !hidden.iter().any(|(a, b)| *a < x && x < *b);
-            if seen {
-                raw.push(x, DB_PER_NEPER * mean.ln(), over / DB_PER_NEPER.powi(2));
-            } else {
-                raw.push(x, 0.0, 0.0);
+    /// The trace's own level in dB, before anything is known; `hidden` lists places with an event, from
+    /// and to, in order of where they begin.
+    pub fn of_level(levels: &Levels, hidden: &[(f64, f64)]) -> View {
+        let Levels { x, level, weight, step, slopes_apart } = levels;
+        let ends = x.first().zip(x.last()).map_or((0.0, 0.0), |(a, b)| (*a, *b));
+        let mut raw = Raw::between(ends.0, ends.1, *step);
+        let (mut next, mut until) = (0, f64::NEG_INFINITY);
+        for ((x, level), weight) in x.iter().zip(level).zip(weight) {
+            while hidden.get(next).is_some_and(|(from, _)| from < x) {
+                until = until.max(hidden[next].1);
+                next += 1;
             }
-            k += m;
+            raw.push(*x, *level, if *x < until { 0.0 } else { *weight });
         }
-        raw.view(f64::INFINITY)
+        raw.view(f64::INFINITY, *slopes_apart)
+    }
+
+    /// Whether the slopes that are possible move the levels at the gap between two windows, of so many of
+    /// the means `a..b`, by less than a third of what is looked for: then a first look needs none.
+    fn knows_no_slope(&self, a: usize, b: usize, window: usize, loose: f64) -> bool {
+        let weight = self.sums.weight(a.min(b), b) / b.saturating_sub(a).max(1) as f64;
+        // The gap's middle is about as far from both windows' middles as they are long.
+        let shift = self.slopes_apart * window as f64 * self.step;
+        2.0 * shift * shift * weight * (window as f64) < (0.3 * loose).powi(2)
     }
 
     /// Index of the first mean at or behind `x`.
@@ -109,6 +116,50 @@ impl View {
         self.x.partition_point(|at| *at < x)
     }
 }
+
+/// Means of half a pulse from one place to another, before anything is known: only what is beyond doubt is
+/// looked for in them. What does not stand well over the noise has no weight.
+pub(super) struct Levels {
+    x: Vec<f64>,
+    /// In dB over a fibre of the usual slope.
+    level: Vec<f64>,
+    weight: Vec<f64>,
+    /// Samples in each mean.
+    step: usize,
+    /// How far fibre is from the usual slope at most but for rare cases, in dB per sample.
+    slopes_apart: f64,
+}
+
+impl Levels {
+    pub fn between(
+        samples: &Samples,
+        noise: &Noise,
+        usual_fall: f64,
+        from: f64,
+        to: f64,
+    ) -> Levels {
+        let step = ((0.5 * samples.pulse) as usize).max(1);
+        let (start, end) = (samples.index(from), samples.index(to));
+        let count = end.saturating_sub(start) / step;
+        let room = || Vec::with_capacity(count);
+        let (mut x, mut level, mut weight) = (room(), room(), room());
+        for k in (0..count).map(|i| start + i * step) {
+            let at = samples.place(k) + 0.5 * (step as f64 - 1.0);
+            let mean = samples.mean(k, k + step);
+            let var = noise_var(samples, noise, mean, step as f64);
+            let over = if mean > 0.0 { mean * mean / var } else { 0.0 };
+            let seen = over > 16.0;
+            x.push(at);
+            level.push(if seen { DB_PER_NEPER * (mean.ln() + usual_fall * at) } else { 0.0 });
+            weight.push(if seen { over / DB_PER_NEPER.powi(2) } else { 0.0 });
+        }
+        Levels { x, level, weight, step, slopes_apart: SLOPES_APART * usual_fall * DB_PER_NEPER }
+    }
+}
+
+/// The same in times the usual slope: sections that lose four times as much are no sound fibre. Common
+/// practice, no source.
+const SLOPES_APART: f64 = 3.0;
 
 /// Where means lie and what they say, while they come in.
 struct Raw {
@@ -131,9 +182,9 @@ impl Raw {
         self.sums.push(x, v, w);
     }
 
-    fn view(self, slope_sd: f64) -> View {
+    fn view(self, slope_sd: f64, slopes_apart: f64) -> View {
         let slope_weight = self.sums.slope_weight(slope_sd);
-        View { x: self.x, step: self.step, sums: self.sums, slope_sd, slope_weight }
+        View { x: self.x, step: self.step, sums: self.sums, slope_sd, slope_weight, slopes_apart }
     }
 }
 
@@ -151,8 +202,14 @@ pub(super) fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f6
 
 /// Variance of the mean of `n` samples of backscatter `power`.
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
+    (noise.kappa * noise.sigma.powi(2) + rough_var(samples, noise, power)) / n
+}
+
+/// What in that grows with `power`, times the number of samples.
+#[inline]
+fn rough_var(samples: &Samples, noise: &Noise, power: f64) -> f64 {
     let rough = samples.pulse * noise.speckle.powi(2) * power * power;
-    (noise.kappa * noise.sigma.powi(2) + rough + samples.rounding_var(power, noise.sigma)) / n
+    rough + samples.rounding_var(power, noise.sigma)
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.
@@ -171,6 +228,7 @@ pub(super) fn candidates(
     let lead = model.receiver.lead() / view.step;
     let gap = (per_pulse + 2.0 * lead).ceil().max(1.0) as usize;
     let (a, b) = (view.index(from), view.index(to));
+    let inside = (lead as usize).min(gap / 3); // where a peak stands in the gap
     let mut kept: Vec<Candidate> = Vec::new();
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
     // What stands far out is seen from further off.
@@ -183,19 +241,30 @@ pub(super) fn candidates(
         let reach = if whole { to - from } else { (window + gap) as f64 * view.step };
         let known = kept.len();
         let mut found: Vec<Candidate> = Vec::new();
-        let at = |k: usize, least: f64| {
-            let left = if whole { a } else { k.saturating_sub(window).max(a) };
-            let right = if whole { b } else { (k + gap + window).min(b) };
-            weigh(view, left, k, k + gap, right, lead, least)
+        let level = view.knows_no_slope(a, b, window, loose);
+        let around = |k: usize| Around {
+            left: if whole { a } else { k.saturating_sub(window).max(a) },
+            from: k,
+            to: k + gap,
+            right: if whole { b } else { (k + gap + window).min(b) },
+            inside,
         };
         // Coarse first: half a coarse step off, two thirds of a score are left.
         let fine = (stride as usize).max(1);
         let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 4.0) as usize);
+        let first_look = 0.65 * loose;
+        let stands_out = |k: usize| {
+            let weighed = if level { view.means(&around(k)) } else { view.lines(&around(k)) };
+            weighed.is_some_and(|weighed| weighed.stands_out(first_look))
+        };
         let mut k = a + 2;
         while k + gap + 2 < b {
-            if at(k, 0.65 * loose).is_some() {
+            if stands_out(k) {
                 let near = (k.saturating_sub(coarse / 2).max(a + 2)..=k + coarse / 2).step_by(fine);
-                let near = near.filter(|k| k + gap + 2 < b).filter_map(|k| at(k, loose));
+                let near = near.filter(|k| k + gap + 2 < b).filter_map(|k| {
+                    let weighed = view.lines(&around(k)).filter(|w| w.stands_out(loose))?;
+                    Some(weighed.candidate(view.x[k] + lead * view.step - 0.5 * view.step))
+                });
                 found.extend(near.filter(|candidate| {
                     kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach)
                 }));
@@ -215,42 +284,91 @@ pub(super) fn candidates(
     }
 }
 
-/// Step and peak over the gap `k..end` between windows `left..k` and `end..right`.
-fn weigh(
-    view: &View,
+/// A gap `from..to` between windows `left..from` and `to..right`, in means.
+struct Around {
     left: usize,
-    k: usize,
-    end: usize,
+    from: usize,
+    to: usize,
     right: usize,
-    lead: f64,
-    loose: f64,
-) -> Option<Candidate> {
-    let middle = 0.5 * (view.x[k] + view.x[end - 1]);
-    let l = view.sums.held_ratio_at(left, k, middle, view.slope_weight)?;
-    let r = view.sums.held_ratio_at(end, right, middle, view.slope_weight)?;
-    // Squares over common denominators: nearly every place is turned down, and divisions are dear.
-    let both = l.over * r.over;
-    let var = l.var * r.over + r.var * l.over; // over `both`, as what follows
-    let (lv, rv) = (l.value * r.over, r.value * l.over);
-    let inside = (lead as usize).min((end - k) / 3);
-    let [weight, _, _, sum, _] = view.sums.moments(k + inside, end - inside);
-    let step = lv - rv;
-    let peak = (2.0 * both * sum - weight * (lv + rv)).max(0.0); // over 2·both·weight
-    let step_var = both * var;
-    let peak_var = weight * (4.0 * both * both + step_var * weight);
-    let least = loose * loose;
-    if step * step <= least * step_var && peak * peak <= least * peak_var {
-        return None;
+    /// How much of either end of the gap no peak fills.
+    inside: usize,
+}
+
+/// A step and a peak over a gap. Squares over common denominators: nearly every place is turned down, and
+/// divisions are dear.
+struct Weighed {
+    step: f64,
+    step_var: f64,
+    peak: f64,
+    peak_var: f64,
+    /// Of `step`; of `peak` twice that times the weight.
+    over: f64,
+    weight: f64,
+}
+
+impl View {
+    /// By the lines through both windows. `None` where one has no weight.
+    #[inline]
+    fn lines(&self, around: &Around) -> Option<Weighed> {
+        let Around { left, from, to, right, .. } = *around;
+        let middle = 0.5 * (self.x[from] + self.x[to - 1]);
+        let left = self.sums.held_ratio_at(left, from, middle, self.slope_weight)?;
+        let right = self.sums.held_ratio_at(to, right, middle, self.slope_weight)?;
+        Some(self.weigh(around, &left, &right))
     }
-    let step_score = step * step / step_var;
-    let peak_score = if weight > 0.0 { peak * peak / peak_var } else { 0.0 };
-    let is_peak = peak_score > step_score;
-    Some(Candidate {
-        x: view.x[k] + lead * view.step - 0.5 * view.step,
-        score: step_score.max(peak_score).sqrt(),
-        size_db: if is_peak { peak / (2.0 * both * weight) } else { step / both },
-        is_peak,
-    })
+
+    /// By the means over both windows: they are too short to know a slope.
+    #[inline]
+    fn means(&self, around: &Around) -> Option<Weighed> {
+        let left = self.sums.mean_ratio(around.left, around.from)?;
+        let right = self.sums.mean_ratio(around.to, around.right)?;
+        Some(self.weigh(around, &left, &right))
+    }
+
+    #[inline]
+    fn weigh(&self, around: &Around, left: &Ratio, right: &Ratio) -> Weighed {
+        let over = left.over * right.over;
+        let var = left.var * right.over + right.var * left.over; // over `over`, as what follows
+        let (l, r) = (left.value * right.over, right.value * left.over);
+        let (from, to) = (around.from + around.inside, around.to - around.inside);
+        let (weight, sum) = self.sums.weight_and_sum(from, to);
+        let step_var = over * var;
+        Weighed {
+            step: l - r,
+            step_var,
+            peak: (2.0 * over * sum - weight * (l + r)).max(0.0),
+            peak_var: weight * (4.0 * over * over + step_var * weight),
+            over,
+            weight,
+        }
+    }
+}
+
+impl Weighed {
+    /// Whether step or peak is more than `least` sigmas.
+    #[inline]
+    fn stands_out(&self, least: f64) -> bool {
+        let least = least * least;
+        self.step * self.step > least * self.step_var
+            || self.peak * self.peak > least * self.peak_var
+    }
+
+    fn candidate(&self, x: f64) -> Candidate {
+        let step_score = self.step * self.step / self.step_var;
+        let peak_score =
+            if self.weight > 0.0 { self.peak * self.peak / self.peak_var } else { 0.0 };
+        let is_peak = peak_score > step_score;
+        Candidate {
+            x,
+            score: step_score.max(peak_score).sqrt(),
+            size_db: if is_peak {
+                self.peak / (2.0 * self.over * self.weight)
+            } else {
+                self.step / self.over
+            },
+            is_peak,
+        }
+    }
 }
 
 /// Refines a step's place inside its section: the largest step of the lines over all of

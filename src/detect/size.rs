@@ -61,7 +61,7 @@ pub(super) fn of(fit: &Fit, i: usize) -> Size {
 /// Power at `x` of the slow tails of all joints before joint `i`. Their shape is only nearly known, and
 /// its misfit is shared by all samples around a step.
 fn tail_at(model: &Model, i: usize, x: f64) -> f64 {
-    let of = |joint: &Joint| joint.tail.map(|t| t * model.receiver.tail(x - joint.x).0);
+    let of = |joint: &Joint| joint.tail.map(|t| t * model.receiver.tail_at(x - joint.x));
     model.joints[..i].iter().filter_map(of).sum()
 }
 

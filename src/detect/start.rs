@@ -5,7 +5,7 @@ use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
 use super::samples::Samples;
-use super::scan::{self, View};
+use super::scan::{self, Levels, View};
 use super::tails;
 use crate::units::DB_PER_NEPER;
 
@@ -95,33 +95,32 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
     let long = ((2.0 * pulse) as usize).max(3);
     let away = ((0.35 * pulse).ceil() as usize).max(1);
     let n = samples.len();
-    let mut score = vec![0.0; n];
+    let mut strong: Vec<(usize, f64)> = Vec::new();
     let white = noise.kappa * noise.sigma.powi(2);
     let rough = noise.speckle.powi(2);
+    // As sums: nearly every place is turned down, and divisions are dear.
+    let sums = &samples.sums;
+    let (up_n, short_n) = (up as f64, short as f64);
+    let least = 7.0 * (white / up_n + white / short_n).sqrt() * up_n * short_n;
     for k in long + away..n.saturating_sub(up) {
-        // As sums: nearly every place is turned down, and divisions are dear.
-        let (sums, from) = (&samples.sums, k - away - short);
-        let (rise, base) = (sums[k + up] - sums[k], sums[k - away] - sums[from]);
-        if rise * (short as f64) < 1.1 * base * up as f64 {
+        let (rise, base) = (sums[k + up] - sums[k], sums[k - away] - sums[k - away - short]);
+        let (rise, base) = (rise * short_n, base * up_n);
+        if rise - base < least.max(0.1 * base) {
             continue;
         }
-        let (after, near) = (rise / up as f64, base / short as f64);
+        let (after, near) = (rise / (up_n * short_n), base / (up_n * short_n));
         let far = samples.mean(k - away - long, k - away);
         // Against both: the short window keeps a decay from hiding a rise, the long one is calm.
         let sd_near = (white / up as f64 + white / short as f64 + rough * 2.0 * near * near).sqrt();
         let sd_far = (white / up as f64 + white / long as f64 + rough * 1.5 * far * far).sqrt();
-        let strong = after > near + 7.0 * sd_near
-            && (after > far + 7.0 * sd_far || after > 1.3 * near)
-            && after > near * 1.08;
-        if strong {
-            score[k] = after - near;
+        if after > near + 7.0 * sd_near && (after > far + 7.0 * sd_far || after > 1.3 * near) {
+            strong.push((k, after - near));
         }
     }
-    let mut order: Vec<usize> = (0..n).filter(|k| score[*k] > 0.0).collect();
-    order.sort_by(|a, b| score[*b].total_cmp(&score[*a]));
+    strong.sort_by(|a, b| b.1.total_cmp(&a.1));
     let apart = (0.9 * pulse).max(2.0);
     let mut kept: Vec<usize> = Vec::new();
-    for k in order {
+    for (k, _) in strong {
         if kept.iter().all(|j| (*j as f64 - k as f64).abs() > apart) {
             kept.push(k);
         }
@@ -318,6 +317,8 @@ fn add_large_steps(model: &mut Model, known: &Known, dark: f64, decays: &[f64]) 
     let mut decays: Vec<(f64, f64)> =
         model.joints.iter().map(|j| j.x).zip(decays.iter().copied()).collect();
     let mut scanned: Vec<f64> = Vec::new();
+    let from = hidden_by(model, &model.joints[0]).1.max(decays[0].1);
+    let levels = Levels::between(samples, noise, known.usual_fall, from, dark);
     for _ in 0..4 {
         let mut hidden: Vec<(f64, f64)> =
             model.joints.iter().map(|joint| hidden_by(model, joint)).collect();
@@ -328,7 +329,7 @@ fn add_large_steps(model: &mut Model, known: &Known, dark: f64, decays: &[f64]) 
                 }
             }
         }
-        let view = View::of_level(samples, noise, &hidden, hidden[0].1, dark);
+        let view = View::of_level(&levels, &hidden);
         let mut new: Vec<(Joint, f64)> = Vec::new();
         for i in 0..model.joints.len() {
             let to = match model.joints.get(i + 1) {

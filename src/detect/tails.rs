@@ -116,7 +116,7 @@ pub(super) fn mark(model: &mut Model, known: &Known) -> Vec<f64> {
     }
     let receiver = model.receiver;
     for (joint, decay) in model.joints.iter_mut().zip(decays) {
-        joint.tail = decay.map(|d| d.excess / receiver.tail(d.from - joint.x).0.max(1e-6));
+        joint.tail = decay.map(|d| d.excess / receiver.tail_at(d.from - joint.x).max(1e-6));
     }
     hidden
 }

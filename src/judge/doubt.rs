@@ -109,7 +109,7 @@ impl Doubts {
 }
 
 /// Samples of a section that are looked at.
-const SAMPLES_PER_LEVEL: usize = 300;
+const SAMPLES_PER_LEVEL: usize = 100;
 
 /// Variances of a section's level in dB², were its slope known.
 #[derive(Clone, Copy, Debug)]
@@ -134,11 +134,11 @@ impl Level {
         let end = index(section.to_m.0).min(levels_db.len());
         let (mut weight, mut noise_weight) = (0.0, 0.0);
         let start = index(from_m).min(end);
-        // Fibre is straight: some hundred of its samples tell its level's variance as well as all.
+        // Fibre is straight: a hundred of its samples tell its level's variance as well as all.
         let stride = ((end - start) / SAMPLES_PER_LEVEL).max(1);
         for i in (start..end).step_by(stride) {
             // Relative noise where signal and noise would be equal at the floor.
-            let noise = 10.0_f64.powf((floor_db - levels_db[i]) / 5.0);
+            let noise = ((floor_db - levels_db[i]) / DB_PER_NEPER).exp();
             let rough = analysis.noise.speckle;
             let variance = (noise * noise + rough * rough) * DB_PER_NEPER * DB_PER_NEPER;
             // Far below the floor the noise has no bound, and the sample no weight.

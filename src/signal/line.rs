@@ -1,5 +1,7 @@
 //! Weighted straight lines: one fit, and any number of them from running sums.
 
+use super::lanes::Lanes;
+
 /// A straight line and what is known about it, about the reference place `at`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Line {
@@ -46,6 +48,7 @@ pub struct Sums {
     sums: Vec<[f64; 5]>,
     origin: f64,
     scale: f64,
+    per_scale: f64,
 }
 
 impl Sums {
@@ -65,13 +68,13 @@ impl Sums {
         let mut sums = Vec::with_capacity(count + 1);
         sums.push([0.0; 5]);
         let scale = (last - first).abs().max(f64::MIN_POSITIVE);
-        Sums { sums, origin: (first + last) / 2.0, scale }
+        Sums { sums, origin: (first + last) / 2.0, scale, per_scale: 1.0 / scale }
     }
 
     /// Adds a point behind all others.
     #[inline]
     pub fn push(&mut self, x: f64, y: f64, weight: f64) {
-        let x = (x - self.origin) / self.scale;
+        let x = (x - self.origin) * self.per_scale;
         let (wx, wy) = (weight * x, weight * y);
         let last = self.sums[self.sums.len() - 1];
         self.sums.push([
@@ -114,7 +117,7 @@ impl Sums {
         if det <= 1e-12 * w * wxx || w <= 0.0 {
             return None;
         }
-        let x = (x - self.origin) / self.scale;
+        let x = self.scaled(x);
         let value = ((wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x) / det;
         Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
     }
@@ -136,9 +139,23 @@ impl Sums {
         if det <= 1e-12 * w * wxx || w <= 0.0 {
             return None;
         }
-        let x = (x - self.origin) / self.scale;
+        let x = self.scaled(x);
         let value = (wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x;
         Some(Ratio { value, var: wxx - 2.0 * wx * x + w * x * x, over: det })
+    }
+
+    /// The mean of points `a..b` and its variance, before the division. `None` without weight.
+    #[inline]
+    pub fn mean_ratio(&self, a: usize, b: usize) -> Option<Ratio> {
+        let (over, value) = self.weight_and_sum(a, b);
+        (over > 0.0).then_some(Ratio { value, var: 1.0, over })
+    }
+
+    /// Sums of the weights and of weight·y of points `a..b`.
+    #[inline]
+    pub fn weight_and_sum(&self, a: usize, b: usize) -> (f64, f64) {
+        let (to, from) = (&self.sums[b], &self.sums[a]);
+        (to[0] - from[0], to[3] - from[3])
     }
 
     /// What a belief of `slope_sd` adds to the sum of weight·x², in the scale of [`Sums::moments`].
@@ -172,7 +189,12 @@ impl Sums {
 
     /// A place in the scale of [`Sums::moments`].
     pub fn scaled(&self, x: f64) -> f64 {
-        (x - self.origin) / self.scale
+        (x - self.origin) * self.per_scale
+    }
+
+    /// The same for several places.
+    pub fn scaled_lanes(&self, x: Lanes) -> Lanes {
+        (x - self.origin) * self.per_scale
     }
 
     #[inline]

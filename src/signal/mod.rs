@@ -2,6 +2,7 @@
 //! nothing of fibre.
 
 pub mod envelope;
+pub mod lanes;
 pub mod line;
 pub mod normal;
 pub mod order;
