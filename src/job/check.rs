@@ -80,6 +80,17 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
     rows
 }
 
+/// The rows of each fibre, in their order.
+pub(super) fn by_fiber(rows: &[Row]) -> BTreeMap<u32, Vec<Row>> {
+    let mut own: BTreeMap<u32, Vec<Row>> = BTreeMap::new();
+    for row in rows {
+        if let Some(fiber) = row.fiber {
+            own.entry(fiber).or_default().push(row.clone());
+        }
+    }
+    own
+}
+
 pub(super) fn finding(
     kind: &'static str,
     severity: Severity,
@@ -327,8 +338,11 @@ pub(super) fn verdicts(
     (copies, swapped): (&BTreeSet<usize>, &BTreeSet<u32>),
     plan: &Plan,
 ) {
+    let places: BTreeMap<u32, usize> =
+        fibers.iter().enumerate().map(|(i, own)| (own.fiber, i)).collect();
+    let place = |row: &Row| row.fiber.and_then(|fiber| places.get(&fiber).copied());
     for row in rows.iter_mut().filter(|r| r.counts) {
-        let Some(own) = fibers.iter_mut().find(|f| Some(f.fiber) == row.fiber) else { continue };
+        let Some(own) = place(row).map(|i| &mut fibers[i]) else { continue };
         let worst = row.wavelength_nm.and_then(|w| own.worst_at(w));
         row.verdict = match worst {
             Some(Verdict::Fail) => TestVerdict::Fail,
@@ -363,8 +377,8 @@ pub(super) fn verdicts(
         own.doubtful |= row.verdict == TestVerdict::Undecided;
     }
     for row in rows.iter().filter(|r| r.verdict == TestVerdict::Missing) {
-        if let Some(own) = fibers.iter_mut().find(|f| Some(f.fiber) == row.fiber) {
-            own.incomplete = true;
+        if let Some(i) = place(row) {
+            fibers[i].incomplete = true;
         }
     }
 }

@@ -20,6 +20,8 @@ pub use spread::OneWay;
 pub use test::{Content, Test, TestVerdict, measure, read, read_all};
 pub use todo::{Station, Task, todo};
 
+use rayon::prelude::*;
+
 use crate::plan::{Directions, Plan};
 use crate::source;
 use crate::units::Measured;
@@ -167,24 +169,29 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
-    let first: Vec<FiberReview> =
-        numbers.iter().map(|fiber| fiber::review(*fiber, (&tests, &rows), plan, &agreed)).collect();
+    // Those of one fibre together: a fibre must not have to look through the rows of all.
+    let own_rows = check::by_fiber(&rows);
+    let own_rows = |fiber| own_rows.get(&fiber).map_or(&[] as &[Row], Vec::as_slice);
+    let reviewed =
+        |plan, fiber: &u32| fiber::review(*fiber, (&tests, own_rows(*fiber)), plan, &agreed);
+    let first: Vec<FiberReview> = numbers.par_iter().map(|fiber| reviewed(plan, fiber)).collect();
     // What the joints measured from both ends show holds for those that were not.
     let one_way = OneWay::of(&first, plan);
     let mut spread = plan.clone();
     spread.limits.one_way_db = one_way.sigma_db;
     let plan = &spread;
-    let mut fibers = Vec::with_capacity(numbers.len());
-    for fiber in numbers {
-        let mut own = fiber::review(*fiber, (&tests, &rows), plan, &agreed);
-        own.findings.extend(check::missing(*fiber, &rows, &own, &wrong));
-        own.findings.extend(check::retests(*fiber, &rows, &tests));
-        own.findings.extend(settings::of(*fiber, &rows, &tests, plan, &agreed));
+    let whole = |fiber: &u32| {
+        let mut own = reviewed(plan, fiber);
+        let rows = own_rows(*fiber);
+        own.findings.extend(check::missing(*fiber, rows, &own, &wrong));
+        own.findings.extend(check::retests(*fiber, rows, &tests));
+        own.findings.extend(settings::of(*fiber, rows, &tests, plan, &agreed));
         if !own.findings.iter().any(|f| f.kind == "too-noisy") {
-            own.findings.extend(settings::noisy(&own, &rows, &tests, plan));
+            own.findings.extend(settings::noisy(&own, rows, &tests, plan));
         }
-        fibers.push(own);
-    }
+        own
+    };
+    let mut fibers: Vec<FiberReview> = numbers.par_iter().map(whole).collect();
     check::verdicts(&mut rows, &mut fibers, (&copies, &swapped), plan);
     let mut findings = to_fibers(findings, &mut fibers);
     findings.extend(to_fibers(odd::outliers(&fibers, plan), &mut fibers));

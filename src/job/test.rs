@@ -168,12 +168,13 @@ pub(super) fn at_one_scale(tests: &mut [Test], plan: &Plan, options: &source::Op
             usual.is_some_and(|n| !settings::is_same_index(*n, c.used_index))
         })
     };
-    for test in tests.iter_mut().filter(is_other).collect::<Vec<_>>() {
+    let others: Vec<&mut Test> = tests.iter_mut().filter(is_other).collect();
+    others.into_par_iter().for_each(|test| {
         let again = read(&test.path, &with_usual, options);
         if again.sha256 == test.sha256 {
             *test = again;
         }
-    }
+    });
 }
 
 /// Reads and measures one file.

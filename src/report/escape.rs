@@ -61,12 +61,15 @@ pub fn cell(text: &str) -> String {
 /// JSON's own escape, so that the document says the same. `json`: valid JSON, in which everything
 /// below a blank is escaped already. Source: RFC 8259, section 7.
 pub fn json(json: &str) -> String {
-    if json.bytes().all(|b| matches!(b, b' '..=b'~' | b'\n')) {
-        return json.to_owned(); // nearly always, and documents are long
-    }
-    let mut out = String::with_capacity(json.len());
-    for c in json.chars() {
-        if c != '\n' && acts(c) {
+    let mut out = String::with_capacity(json.len() + 1); // callers add a line's end
+    let mut rest = json;
+    // Documents are long and nearly all of them is plain: that goes over as it is.
+    while let Some(plain) = rest.bytes().position(|b| !matches!(b, b' '..=b'~' | b'\n')) {
+        out.push_str(&rest[..plain]);
+        let mut chars = rest[plain..].chars();
+        let Some(c) = chars.next() else { break };
+        rest = chars.as_str();
+        if acts(c) {
             for unit in c.encode_utf16(&mut [0; 2]) {
                 out.push_str(&format!("\\u{unit:04x}"));
             }
@@ -74,6 +77,7 @@ pub fn json(json: &str) -> String {
             out.push(c);
         }
     }
+    out.push_str(rest);
     out
 }
 
