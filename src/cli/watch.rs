@@ -8,14 +8,13 @@ use std::time::{Duration, Instant};
 use notify::event::{AccessKind, AccessMode};
 use notify::{EventKind, RecommendedWatcher, RecursiveMode, Watcher};
 use rayon::prelude::*;
-use strandline::job::{self, Direction, Review, Row, Test, TestVerdict};
+use strandline::job::{self, Direction, Review, Row, Test, TestVerdict, Tray};
 use strandline::plan::Plan;
 use strandline::report::{escape, table};
 use strandline::source;
 
 use super::arrivals::{Arrivals, News};
-use super::tray::{self, Tray};
-use super::{Exit, Out, review};
+use super::{Exit, Out, review, tray};
 
 /// Answers for each trace as it arrives in a folder, from a handset's stick or a sync folder
 #[derive(clap::Args)]
@@ -132,11 +131,12 @@ fn is_reading(kind: EventKind) -> bool {
 
 fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
     let (plan, _) = review::read_plan(&args.plan)?;
-    let plan = tray::built(plan, args.built_to.as_deref())?;
+    let built_to = args.built_to.as_deref();
     let tray = match &args.joint {
-        Some(joint) => Some(Tray::new(plan.clone(), joint, args.built_to.is_some())?),
+        Some(joint) => Some(Tray::new(plan.clone(), joint, built_to)?),
         None => None,
     };
+    let plan = job::built(plan, built_to)?;
     if let Some(folder) = args.folders.iter().find(|folder| !strandline::disk::is_folder(folder)) {
         return Err(format!("{}: no folder", folder.display()));
     }
@@ -233,7 +233,7 @@ impl Desk {
         }
         let mut lines = table::hung(&escape::terminal(&says), out.width);
         if let (Some(tray), Some(fiber)) = (&self.tray, fiber) {
-            lines.extend(tray.fiber_lines(fiber, out.width));
+            lines.extend(tray::fiber_lines(tray, fiber, out.width));
         }
         out.print(&(lines.join("\n") + "\n"));
     }
@@ -259,7 +259,7 @@ impl Desk {
         let review = self.judged();
         out.print("\n");
         let exit = match &self.tray {
-            Some(tray) => tray.tell(&review, out),
+            Some(tray) => tray::tell(tray, &review, out),
             None => review::tell(&review, &self.plan, out),
         };
         exit.max(review::unreadable(&review, out))

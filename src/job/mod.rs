@@ -9,16 +9,19 @@ mod fiber;
 mod label;
 mod name;
 mod odd;
+mod remedy;
 mod settings;
 mod spread;
 mod test;
 mod todo;
+mod tray;
 
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;
 pub use test::{Content, Test, TestVerdict, measure, read, read_all};
 pub use todo::{Station, Task, todo};
+pub use tray::{Instruction, Tray, built};
 
 use rayon::prelude::*;
 

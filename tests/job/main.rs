@@ -5,6 +5,7 @@ mod diagnose;
 mod kinds;
 mod limits;
 mod stress;
+mod todo;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
