@@ -2,17 +2,17 @@
 
 use std::path::{Path, PathBuf};
 
-use strandline::budget::{self, Budget, Line, System};
+use strandline::budget::{self, Budget, Line, System, Works};
 use strandline::detect::{self, Cords};
 use strandline::event::Analysis;
-use strandline::grade::{self, Limit, Verdict};
+use strandline::grade::{self, Verdict};
 use strandline::judge::{self, Of};
 use strandline::plan::Plan;
 use strandline::report::table::{self, Align, Column};
 use strandline::report::{escape, events, verdicts};
 use strandline::source;
 use strandline::trace::Trace;
-use strandline::units::{LengthUnit, Measured};
+use strandline::units::LengthUnit;
 
 use super::{Exit, Out, files, review};
 
@@ -161,13 +161,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     exit
 }
 
-/// A part that the plan allows nothing for: `budget::of` counts it as 0 dB, and no joint loses that.
-fn is_unsaid(line: &Line) -> bool {
-    line.each_db == 0.0
-}
-
 fn rows(own: &Budget) -> Vec<Vec<String>> {
-    let figure = |line: &Line, db: f64| table::figure((!is_unsaid(line)).then_some(db), 3);
+    let figure = |line: &Line, db: f64| table::figure((!line.is_unsaid()).then_some(db), 3);
     own.lines
         .iter()
         .map(|l| vec![l.counted(), l.part.clone(), figure(l, l.each_db), figure(l, l.loss_db())])
@@ -176,8 +171,7 @@ fn rows(own: &Budget) -> Vec<Vec<String>> {
 
 /// What follows from one wavelength's budget, and how that ends.
 fn said(own: &Budget, plan: &Plan, system: Option<&System>) -> (Vec<String>, Exit) {
-    let unsaid: Vec<&str> =
-        own.lines.iter().filter(|l| is_unsaid(l)).map(|l| l.part.as_str()).collect();
+    let unsaid: Vec<&str> = own.unsaid().map(|line| line.part.as_str()).collect();
     let whole = unsaid.is_empty();
     let (least, most) = if whole { ("", "") } else { ("at least ", "at most ") };
     let loss = own.loss_db();
@@ -196,36 +190,29 @@ fn said(own: &Budget, plan: &Plan, system: Option<&System>) -> (Vec<String>, Exi
         ));
     }
     if let Some(limit) = plan.limits.max_length_m {
-        let length = own.lines[0].count * 1000.0;
+        let length = own.length_m();
         let word = if length > limit { "longer than" } else { "within" };
         said.push(format!("{length:.1} m are {word} the plan's {limit:.1} m"));
         exit = if length > limit { Exit::Objection } else { exit };
     }
     if let Some(system) = system {
-        let (words, word) = works(own, system, whole);
-        said.extend(words);
-        exit = exit.max(if word == "works" { Exit::Done } else { Exit::Objection });
+        let works = system.over(own);
+        said.extend(works_words(own, system, works));
+        exit = exit.max(if works == Works::Yes { Exit::Done } else { Exit::Objection });
     }
     (said, exit)
 }
 
 /// Whether a system works over a budget, and how far it could go.
-fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static str) {
-    let most = if whole { "" } else { "at most " };
+fn works_words(own: &Budget, system: &System, works: Works) -> Vec<String> {
+    let most = if own.unsaid().next().is_none() { "" } else { "at most " };
     let loss = own.loss_db();
-    let margin = system.margin_db(loss);
-    let least = system.least_loss_db().filter(|least| *least > 0.0);
-    let overloaded = least.is_some_and(|least| loss < least);
-    let word = match (margin < 0.0, overloaded, whole) {
-        (true, _, _) => "will not work",
-        (false, true, _) => "too much light",
-        (false, false, true) => "works",
-        (false, false, false) => "cannot tell whether it works",
-    };
     let mut said = vec![
         format!(
-            "transmitter to receiver leaves {:.1} dB: {word}, margin {most}{margin:.1} dB",
-            system.budget_db()
+            "transmitter to receiver leaves {:.1} dB: {}, margin {most}{:.1} dB",
+            system.budget_db(),
+            works.word(),
+            system.margin_db(loss)
         ),
         format!("the receiver gets {most}{:.1} dBm at these allowances", system.received_dbm(loss)),
     ];
@@ -233,8 +220,8 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
     if let Some(km) = budget::reach_km(system.budget_db(), loss - fiber.loss_db(), fiber.each_db) {
         said.push(format!("with these joints it reaches {most}{km:.1} km"));
     }
-    if let Some(least) = least {
-        if overloaded {
+    if let Some(least) = system.must_lose_db() {
+        if loss < least {
             said.push(format!(
                 "the receiver is overloaded: the link has to lose {least:.1} dB at least; add an attenuator"
             ));
@@ -244,7 +231,7 @@ fn works(own: &Budget, system: &System, whole: bool) -> (Vec<String>, &'static s
             ));
         }
     }
-    (said, word)
+    said
 }
 
 /// A trace of the link beside the plan, part by part.
@@ -320,33 +307,20 @@ fn measured_works(
             Some(Verdict::Undecided),
         );
     };
-    let limits = &plan.limits;
-    let loss = grade::with_linearity(loss, limits.linearity_db_per_db).widened(limits.one_way_db);
-    let graded = |limit| grade::judge(loss, limit, limits.confidence);
-    let margin = Measured::new(system.margin_db(loss.value), loss.sigma);
-    let most = graded(Limit::AtMost(system.budget_db()));
-    let least = system.least_loss_db().filter(|least| *least > 0.0);
-    let bears = least.map_or(Verdict::Pass, |least| graded(Limit::AtLeast(least)).verdict);
-    let word = match (most.verdict, bears) {
-        (Verdict::Fail, _) => "will not work",
-        (_, Verdict::Fail) => "too much light",
-        (Verdict::Pass, Verdict::Pass) => "works",
-        _ => "cannot tell whether it works",
-    };
+    let own = system.over_measured(loss, &plan.limits);
     let mut said = vec![format!(
-        "transmitter to receiver leaves {:.1} dB: {word} over this link, margin {} dB: {}",
+        "transmitter to receiver leaves {:.1} dB: {} over this link, margin {} dB: {}",
         system.budget_db(),
-        events::with_sigma(Some(margin), 2),
-        most.verdict.marked()
+        own.works.word(),
+        events::with_sigma(Some(own.margin_db), 2),
+        own.enough.marked()
     )];
-    let mut all = vec![most.verdict];
-    if let Some(least) = least {
-        all.push(bears);
+    if let Some((least, bears)) = own.bears {
         let advice = if bears == Verdict::Pass { "" } else { "; add an attenuator" };
         said.push(format!(
             "the link has to lose {least:.1} dB at least, lest the receiver be overloaded: {}{advice}",
             bears.marked()
         ));
     }
-    (said, grade::worst(all))
+    (said, Some(own.verdict()))
 }

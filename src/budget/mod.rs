@@ -1,5 +1,9 @@
 //! A link's loss budget by parts, before anything is measured.
 
+mod works;
+
+pub use works::{AsMeasured, Works};
+
 use crate::plan::{JointKind, LinkLimit, Plan};
 
 /// One line: so many of a part at so much each.
@@ -17,6 +21,11 @@ impl Line {
     /// Count times allowance.
     pub fn loss_db(&self) -> f64 {
         self.count * self.each_db
+    }
+
+    /// Whether the plan allows nothing for it: [`of`] counts it as 0 dB, and no joint loses that.
+    pub fn is_unsaid(&self) -> bool {
+        self.each_db == 0.0
     }
 
     /// Its count: pieces as whole numbers, kilometres with three decimals.
@@ -44,6 +53,16 @@ impl Budget {
     /// Sum of all parts in dB.
     pub fn loss_db(&self) -> f64 {
         self.lines.iter().map(Line::loss_db).sum()
+    }
+
+    /// The parts that the plan allows nothing for: with them the sum is the least it can be.
+    pub fn unsaid(&self) -> impl Iterator<Item = &Line> {
+        self.lines.iter().filter(|line| line.is_unsaid())
+    }
+
+    /// Its fibre in metres.
+    pub fn length_m(&self) -> f64 {
+        self.lines.first().map_or(0.0, |fiber| fiber.count * 1000.0)
     }
 
     /// What is left of the limit in dB. `None` without one.
