@@ -199,28 +199,51 @@ fn a_torn_line_of_another_run_stays_and_spoils_no_other() {
     assert_eq!(entry["sha256"], disk::sha256(&bytes("ferry-break.sor")).as_str());
 }
 
-/// The same with the process killed in earnest.
+/// Every named file is one of the end's, whole, and every whole line of the journal names one.
+fn is_whole_so_far(home: &Path, end: &std::collections::BTreeMap<PathBuf, Vec<u8>>) {
+    let so_far = state(home);
+    for (path, bytes) in
+        so_far.iter().filter(|(path, _)| path.extension().is_some_and(|e| e == "sor"))
+    {
+        assert_eq!(end.get(path), Some(bytes), "{} is half a file", path.display());
+    }
+    let journal = so_far.get(Path::new(JOURNAL)).cloned().unwrap_or_default();
+    let journal = String::from_utf8(journal).expect("UTF-8");
+    for line in journal.split_inclusive('\n').filter(|line| line.ends_with('\n')) {
+        let entry: serde_json::Value = serde_json::from_str(line).expect("a line is JSON");
+        let to = PathBuf::from(entry["to"].as_str().expect("text"));
+        assert!(so_far.contains_key(&to), "the journal names {}, which is not there", to.display());
+    }
+}
+
+/// The same with the process killed in earnest, or ended with Ctrl-C.
 #[test]
-fn killed_in_the_middle_and_run_again_it_comes_to_the_same_end() {
+fn interrupted_in_the_middle_and_run_again_it_comes_to_the_same_end() {
     let (folder, end) = whole("collect-killed");
-    for lines in [1, 5, 12, 20] {
-        let home = folder.join(format!("killed-{lines}"));
-        let mut child = command(&["collect", "traces/job", "--into", text(&home)])
-            .stdout(std::process::Stdio::null())
-            .spawn()
-            .expect("the command runs");
-        loop {
-            let written = disk::read_text(&home.join(JOURNAL)).unwrap_or_default();
-            let ended = child.try_wait().expect("a child").is_some();
-            if ended || written.lines().count() >= lines {
-                break;
+    for signal in ["-KILL", "-INT"] {
+        for lines in [0, 1, 2, 5, 12, 20, 30] {
+            let home = folder.join(format!("killed{signal}-{lines}"));
+            let mut child = command(&["collect", "traces/job", "--into", text(&home)])
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .expect("the command runs");
+            loop {
+                let written = disk::read_text(&home.join(JOURNAL)).unwrap_or_default();
+                let begun = lines > 0 || disk::exists(&home);
+                let ended = child.try_wait().expect("a child").is_some();
+                if ended || (begun && written.lines().count() >= lines) {
+                    break;
+                }
             }
+            // May have ended by itself meanwhile; then there is nothing to interrupt.
+            let id = child.id().to_string();
+            let _ = std::process::Command::new("kill").args([signal, &id]).output().expect("kill");
+            child.wait().expect("ours");
+            is_whole_so_far(&home, &end);
+            let output = collect(&[Path::new("traces/job")], &home);
+            assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+            assert_eq!(state(&home), end, "{signal} after {lines}");
         }
-        child.kill().expect("ours"); // SIGKILL: nothing is tidied up
-        child.wait().expect("ours");
-        let output = collect(&[Path::new("traces/job")], &home);
-        assert_eq!(output.status.code(), Some(0), "{}", err(&output));
-        assert_eq!(state(&home), end, "killed after {lines}");
     }
 }
 

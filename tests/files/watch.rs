@@ -199,6 +199,22 @@ fn a_file_that_stays_short_is_named_and_still_awaited() {
 }
 
 #[test]
+fn ended_while_a_file_is_half_there_it_sums_up_what_is_whole() {
+    let stick = folder("watch-half");
+    let watching = Watching::start(&[text(&stick), "--plan", PLAN]);
+    add(&stick.join(FILES[0]), &bytes(FILES[0]));
+    watching.line(FILES[0]);
+    let second = bytes(FILES[1]);
+    add(&stick.join(FILES[1]), &second[..second.len() / 2]);
+    watching.notes.recv_timeout(PATIENCE).expect("a note");
+    let (summary, code) = watching.interrupt();
+    // eight fibres, two wavelengths, both ends: the demo job's plan
+    assert!(summary.contains("32 planned, 1 measured"), "{summary}");
+    assert!(summary.contains("0 unreadable"), "half a file is none yet: {summary}");
+    assert_eq!(code, Some(1));
+}
+
+#[test]
 fn with_a_joint_it_says_what_the_tray_says() {
     let stick = folder("watch-tray");
     let files: Vec<PathBuf> = disk::traces_in(&root().join("traces/job")).expect("readable");
