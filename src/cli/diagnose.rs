@@ -7,7 +7,7 @@ use strandline::diagnose::{self, Diagnosis, Reference};
 use strandline::job::{self, Test};
 use strandline::plan::Plan;
 use strandline::report::diagnosis;
-use strandline::source;
+use strandline::{disk, source};
 
 use super::progress::Progress;
 use super::{Exit, Out, files, review};
@@ -36,12 +36,21 @@ pub(crate) struct Args {
     /// The document strandline.diagnosis/1 for programs
     #[arg(long)]
     json: bool,
-    /// The places as GeoJSON, where the plan's route has latitudes and longitudes
+    /// The places as GeoJSON to stdout instead of the answer; into a file beside the answer with --output. The plan's route must have latitudes and longitudes
     #[arg(long, conflicts_with = "json")]
     geojson: bool,
+    /// File for --geojson, such as places.geojson, never written over
+    #[arg(short, long, value_name = "FILE", requires = "geojson")]
+    output: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if let Some(name) = args.paths.iter().find(|path| args.geojson && is_map(path)) {
+        let name = name.display();
+        let hint = format!("--geojson prints to stdout; --geojson --output {name} writes it there");
+        out.error(&format!("{name}: no trace has this ending"), Some(&hint));
+        return Exit::CouldNot;
+    }
     if !files::all_there(&[&args.paths[..], &args.baseline].concat(), out) {
         return Exit::CouldNot;
     }
@@ -68,6 +77,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     };
     let (now, before) = (read(&now, &plan), read(&before, &plan));
     exit = exit.max(unreadable(&now, out)).max(unreadable(&before, out));
+    for note in job::short_cords(&now) {
+        out.note(&note);
+    }
     if reference == Reference::Baseline && before.iter().all(|test| test.read().is_none()) {
         out.error("no trace of the baseline could be read, so nothing is held against it", None);
         return Exit::CouldNot;
@@ -87,37 +99,76 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
 }
 
+/// Whether a name is that of a map, not of a trace.
+fn is_map(path: &std::path::Path) -> bool {
+    path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("geojson"))
+}
+
 fn answer(args: &Args, links: &[(Option<u32>, Diagnosis)], plan: &Plan, out: &Out) -> Exit {
-    let text = if args.json {
-        diagnosis::json(links).map(|text| (text, 0))
-    } else if args.geojson {
-        diagnosis::geojson(links)
-    } else {
-        for (i, (fiber, diagnosis)) in links.iter().enumerate() {
-            if links.len() > 1 {
-                let whose = fiber.map_or("fibre unknown".to_owned(), |n| format!("fibre {n}"));
-                out.print(&format!("{}{whose}\n", if i > 0 { "\n" } else { "" }));
+    if args.json {
+        return match diagnosis::json(links) {
+            Ok(text) => {
+                out.print(&text);
+                Exit::Done
             }
-            out.lines(&diagnosis::lines(diagnosis, plan, out.width));
-        }
-        out.caution();
+            Err(error) => unwritten(&error, out),
+        };
+    }
+    let map = match args.geojson.then(|| diagnosis::geojson(links)).transpose() {
+        Ok(map) => map,
+        Err(error) => return unwritten(&error, out),
+    };
+    let Some((map, nowhere)) = map else {
+        tell(links, plan, out);
         return Exit::Done;
     };
-    match text {
-        Ok((text, nowhere)) => {
-            out.print(&text);
-            if nowhere > 0 {
-                out.note(&format!(
-                    "{nowhere} places are on no map: the plan's route has no latitude and longitude around them"
-                ));
-            }
+    let exit = match &args.output {
+        None => {
+            out.print(&map);
+            Exit::Done
+        }
+        Some(path) => {
+            tell(links, plan, out);
+            written(path, &map, out)
+        }
+    };
+    if nowhere > 0 {
+        out.note(&format!(
+            "{nowhere} places are on no map: the plan's route has no latitude and longitude around them"
+        ));
+    }
+    exit
+}
+
+fn tell(links: &[(Option<u32>, Diagnosis)], plan: &Plan, out: &Out) {
+    for (i, (fiber, diagnosis)) in links.iter().enumerate() {
+        if links.len() > 1 {
+            let whose = fiber.map_or("fibre unknown".to_owned(), |n| format!("fibre {n}"));
+            out.print(&format!("{}{whose}\n", if i > 0 { "\n" } else { "" }));
+        }
+        out.lines(&diagnosis::lines(diagnosis, plan, out.width));
+    }
+    out.caution();
+}
+
+fn written(path: &std::path::Path, map: &str, out: &Out) -> Exit {
+    match disk::write_new(path, map.as_bytes()) {
+        Ok(()) => {
+            out.note(&format!("{}: the places as GeoJSON", path.display()));
             Exit::Done
         }
         Err(error) => {
-            out.error(&format!("the document could not be written: {error}"), None);
+            let taken = error.kind() == std::io::ErrorKind::AlreadyExists;
+            let hint = taken.then_some("a file is never written over: give another name");
+            out.error(&format!("{}: {error}", path.display()), hint);
             Exit::CouldNot
         }
     }
+}
+
+fn unwritten(error: &dyn std::fmt::Display, out: &Out) -> Exit {
+    out.error(&format!("the document could not be written: {error}"), None);
+    Exit::CouldNot
 }
 
 /// The plan that is named, or a drafted one.

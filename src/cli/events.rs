@@ -76,6 +76,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
                 lines.extend(plot::braille(trace, analysis, look.unit, out.width));
             }
             notes.extend(answer.trace.notes.iter().map(|n| format!("{name}: note: {n}")));
+            let cords = answer.short_cords.iter();
+            notes.extend(cords.map(|cord| format!("{name}: note: {}", cord.words())));
         }
         (data, lines, notes, answer.exit())
     });
@@ -132,6 +134,8 @@ pub(super) struct Answer {
     pub(super) judged: Option<Judged>,
     /// Where the plan's group index is used instead of the file's.
     agreed: Option<GroupIndex>,
+    /// Warnings of cords that are too short.
+    pub(super) short_cords: Vec<judge::ShortCord>,
 }
 
 /// `own`: the user's cords; `index`: the user's group index, already in the trace.
@@ -157,7 +161,9 @@ pub(super) fn answer(
     let study = Study::of(&trace);
     let analysis = study.analysis(&trace, &cords);
     let judged = plan.map(|plan| judge::trace(plan, &trace, &analysis));
-    Answer { trace, study, analysis, judged, agreed }
+    let zones = analysis.events.iter().map(|event| study.dead_zones(event));
+    let short_cords = judge::short_cords(&trace, [cords.launch_m, cords.tail_m], zones);
+    Answer { trace, study, analysis, judged, agreed, short_cords }
 }
 
 impl Answer {

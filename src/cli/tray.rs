@@ -80,6 +80,9 @@ pub(super) fn tell(tray: &Tray, answer: &Review, out: &Out) -> Exit {
     }
     out.lines(&lines);
     out.caution();
+    for note in &answer.notes {
+        out.note(note);
+    }
     if let Some(name) = tray.all_stop_at(answer) {
         out.note(&format!(
             "every fibre stops at {name}: if the cable is built to there so far, say --built-to {name}"

@@ -19,13 +19,13 @@ mod tray;
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;
-pub use test::{Content, Test, TestVerdict, measure, read, read_all};
+pub use test::{Content, Test, TestVerdict, measure, read, read_all, short_cords};
 pub use todo::{Station, Task, todo};
 pub use tray::{Instruction, Tray, built};
 
 use rayon::prelude::*;
 
-use crate::plan::{Directions, Plan};
+use crate::plan::{Directions, Plan, Waiver};
 use crate::source;
 use crate::units::Measured;
 
@@ -122,6 +122,8 @@ pub struct Review {
     pub fibers: Vec<FiberReview>,
     /// Findings that concern no single fibre.
     pub findings: Vec<Finding>,
+    /// Warnings that are no findings: cords too short for the pulse.
+    pub notes: Vec<String>,
     /// Progress.
     pub counts: Counts,
     /// What a joint read from one end alone carries for unequal fibres.
@@ -133,6 +135,12 @@ impl Review {
     pub fn has_one_way_joints(&self) -> bool {
         let joints = self.fibers.iter().flat_map(|fiber| &fiber.joints);
         joints.into_iter().any(|j| j.loss.loss_db.is_some() && j.loss.step_db.is_none())
+    }
+
+    /// Whether nothing at a waiver's place is over its limit, so that it is perhaps the wrong one.
+    pub fn is_unmet(&self, waiver: &Waiver) -> bool {
+        let own = self.fibers.iter().find(|own| own.fiber == waiver.fiber);
+        own.is_some_and(|own| own.unmet_waivers.contains(&waiver.place))
     }
 
     /// Whether there is nothing to object to.
@@ -203,7 +211,8 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
         own.settle();
     }
     let counts = check::counts(&rows);
-    Review { tests, rows, fibers, findings, counts, one_way }
+    let notes = short_cords(&tests);
+    Review { tests, rows, fibers, findings, notes, counts, one_way }
 }
 
 /// Puts what concerns one fibre to it, and returns the rest.

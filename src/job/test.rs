@@ -1,5 +1,6 @@
 //! One file of a job: what its labels say, and what was measured in it.
 
+use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::{Path, PathBuf};
 
@@ -92,6 +93,8 @@ pub struct Content {
     pub samples_hash: u64,
     /// Pulse length in metres.
     pub pulse_m: f64,
+    /// Planned cords that are no longer than what a reflection hides here.
+    pub short_cords: Vec<judge::ShortCord>,
     /// Everything found.
     pub analysis: Analysis,
     /// Fibre metres between the cords' connectors; `None` where one of them is not seen.
@@ -154,6 +157,24 @@ pub fn read_all(
             test
         })
         .collect()
+}
+
+/// Warnings of planned cords that are too short for the pulses they were measured with: the worst case
+/// of each, and in how many of the traces.
+pub fn short_cords(tests: &[Test]) -> Vec<String> {
+    let read = tests.iter().filter_map(Test::read).count();
+    let mut worst: BTreeMap<&str, (usize, &judge::ShortCord)> = BTreeMap::new();
+    for cord in tests.iter().filter_map(Test::read).flat_map(|content| &content.short_cords) {
+        let own = worst.entry(cord.name).or_insert((0, cord));
+        own.0 += 1;
+        if cord.dead_zone_m > own.1.dead_zone_m {
+            own.1 = cord;
+        }
+    }
+    let says = worst
+        .into_values()
+        .map(|(count, cord)| format!("in {count} of {read} traces {}", cord.words()));
+    says.collect()
 }
 
 /// Measures those files again whose own index is not that of the others, with that of the others: at
@@ -235,6 +256,7 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         averaging_s: trace.settings.averaging_s,
         samples_hash: hasher.finish(),
         pulse_m: trace.pulse_m(),
+        short_cords: measured.short_cords,
         analysis: measured.analysis,
         length_m: measured.length_m,
         length_doubt_m: measured.length_m.map(doubt_m),
@@ -262,6 +284,7 @@ fn with_agreed_index(trace: Trace, wavelength_nm: Option<u16>, plan: &Plan) -> T
 }
 
 struct Measurement {
+    short_cords: Vec<judge::ShortCord>,
     analysis: Analysis,
     length_m: Option<Measured>,
     near_m: Option<f64>,
@@ -277,6 +300,8 @@ impl Measurement {
         let study = Study::of(trace);
         let cords = Cords { launch_m: plan.measure.launch_m, tail_m: plan.measure.tail_m };
         let analysis = study.analysis(trace, &cords);
+        let zones = analysis.events.iter().map(|event| study.dead_zones(event));
+        let short_cords = judge::short_cords(trace, [cords.launch_m, cords.tail_m], zones);
         let ends = Ends::of(trace, &analysis, plan);
         let (near, far) = (ends.near, ends.far);
         let near_m = if plan.measure.launch_m.is_none() {
@@ -300,7 +325,17 @@ impl Measurement {
         let near_db = near.and_then(|e| e.loss_db);
         let far_db = far.filter(|e| e.role == Role::Joint).and_then(|e| e.loss_db);
         let Ends { early, is_bare, .. } = ends;
-        Measurement { analysis, length_m, near_m, is_bare, early, near_db, joints, far_db }
+        Measurement {
+            short_cords,
+            analysis,
+            length_m,
+            near_m,
+            is_bare,
+            early,
+            near_db,
+            joints,
+            far_db,
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! One trace against a plan: each joint, section and the link, with what each verdict rests on, and
 //! what would decide where the trace cannot.
 
+mod cord;
 mod doubt;
 mod link;
 mod parts;
@@ -8,6 +9,7 @@ mod remedy;
 #[cfg(test)]
 mod tests;
 
+pub use cord::{ShortCord, short_cords};
 pub use doubt::{Doubts, INDEX_ERROR, LossDoubt, PlaceDoubt, TIME_BASE_ERROR, place_doubt};
 pub use parts::{MeasuredPart, parts};
 

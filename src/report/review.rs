@@ -9,7 +9,7 @@ use crate::grade::Verdict;
 use crate::job::{
     Direction, FiberReview, Finding, Review, Row, SectionReview, Severity, TestVerdict,
 };
-use crate::plan::{Colors, Plan};
+use crate::plan::{Colors, Plan, Waiver};
 use crate::units::Measured;
 
 /// The document; tables and pages take their figures from it, so that all say the same.
@@ -20,6 +20,8 @@ pub(super) struct Document<'a> {
     pub(super) plan: PlanData<'a>,
     pub(super) counts: CountsData,
     pub(super) one_way: OneWayData,
+    pub(super) notes: Vec<String>,
+    pub(super) waivers: Vec<WaiverData>,
     pub(super) tests: Vec<TestData>,
     pub(super) fibers: Vec<FiberData>,
     pub(super) findings: Vec<FindingData>,
@@ -31,6 +33,17 @@ pub(super) struct PlanData<'a> {
     pub(super) sha256: &'a str,
     pub(super) presets: Vec<&'static str>,
     pub(super) limits_come_from: String,
+}
+
+/// A deviation that the plan accepts, and whether it is there.
+#[derive(Serialize)]
+pub(super) struct WaiverData {
+    pub(super) fiber: u32,
+    #[serde(rename = "where")]
+    pub(super) place: String,
+    pub(super) reason: String,
+    pub(super) by: Option<String>,
+    pub(super) met: bool,
 }
 
 #[derive(Serialize)]
@@ -181,9 +194,21 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
             joints: review.one_way.joints,
             says: review.one_way.words(),
         },
+        notes: review.notes.clone(),
+        waivers: plan.waivers.iter().map(|own| waiver(own, review)).collect(),
         tests: review.rows.iter().map(|row| test(row, review)).collect(),
         fibers: review.fibers.iter().map(|own| fiber(own, &plan.cable.colors)).collect(),
         findings: review.findings.iter().map(finding).collect(),
+    }
+}
+
+fn waiver(own: &Waiver, review: &Review) -> WaiverData {
+    WaiverData {
+        fiber: own.fiber,
+        place: own.place.clone(),
+        reason: own.reason.clone(),
+        by: Some(own.by.clone()).filter(|by| !by.is_empty()),
+        met: !review.is_unmet(own),
     }
 }
 
@@ -327,6 +352,7 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     if review.has_one_way_joints() {
         out.extend(table::hung(&review.one_way.words(), width));
     }
+    out.extend(review.notes.iter().flat_map(|note| table::hung(note, width)));
     out.push(String::new());
     out.extend(matrix(review, plan, width));
     out.push(String::new());
@@ -350,6 +376,11 @@ fn objections(review: &Review, width: usize) -> Vec<String> {
         }
         for found in own.findings.iter().filter(|f| unmeasured.is_none() || f.kind != "missing") {
             out.extend(finding_lines(&whose, found, width));
+        }
+        for place in &own.unmet_waivers {
+            let says = "a waiver of the plan meets nothing here; see whether it names the right fibre and place";
+            let text = format!("{whose}: {}: {says}", escape::terminal(place));
+            out.extend(table::hung(&text, width));
         }
         for (says, nm) in
             open(own).into_iter().filter(|o| !is_unlimited || o.0 != crate::job::NO_LIMIT)

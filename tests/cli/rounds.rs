@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use super::{out, run};
+use super::{err, folder, out, run};
 
 const PLAN: &str = "traces/job/plan.toml";
 
@@ -54,4 +54,27 @@ fn two_rounds_end_with_1_where_something_is_worse_or_missing() {
     assert_eq!(missing.status.code(), Some(1));
     let document: Value = serde_json::from_str(&out(&missing)).expect("JSON");
     assert_eq!(document["fibers"][0]["missing"], "not in the later round");
+}
+
+#[test]
+fn the_places_go_to_stdout_or_into_a_file_beside_the_answer() {
+    let folder = folder("diagnose-map");
+    let path = folder.join("places.geojson");
+    let map = path.to_str().expect("UTF-8");
+    let args = ["diagnose", "traces/job", "--plan", PLAN, "--geojson"];
+    let alone = run(&args);
+    let document: Value = serde_json::from_str(&out(&alone)).expect("GeoJSON and nothing else");
+    assert_eq!(document["type"], "FeatureCollection");
+    let with_file = [&args[..], &["--output", map]].concat();
+    let beside = run(&with_file);
+    assert_eq!(beside.status.code(), Some(1), "{}", err(&beside));
+    assert!(out(&beside).contains("never look into one"), "the answer: {}", out(&beside));
+    let written = std::fs::read_to_string(map).expect("written");
+    assert_eq!(written, out(&alone));
+    // never over a file, and a map's name is not taken for a trace
+    assert_eq!(run(&with_file).status.code(), Some(2));
+    let named = run(&[&args[..], &["places.geojson"]].concat());
+    assert_eq!(named.status.code(), Some(2));
+    assert!(err(&named).contains("--output places.geojson"), "{}", err(&named));
+    assert_eq!(run(&["diagnose", "traces/job", "--output", map]).status.code(), Some(2));
 }

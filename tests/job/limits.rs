@@ -46,12 +46,12 @@ fn an_accepted_high_splice_is_shown_as_such_and_a_break_cannot_be_accepted() {
                 assert!(splice.says.contains("the tray is under water (N. Nobody)"), "{splice:?}");
                 let joint = own.joints.iter().find(|j| j.name == waiver.place).expect("a joint");
                 assert_eq!(joint.verdict, Some(Verdict::Fail), "the figure stays what it is");
-                assert!(joint.waived.is_some());
+                assert!(joint.waived.is_some() && !after.is_unmet(waiver));
                 accepted += 1;
             }
             if let Some(cut) = found("break") {
                 assert_eq!(cut.severity, Severity::Fault);
-                assert!(found("waiver").is_some(), "and the waiver that meets nothing is said");
+                assert!(after.is_unmet(waiver), "and the waiver that meets nothing is said");
                 broken += 1;
             }
         }
@@ -209,4 +209,25 @@ fn a_connector_that_drives_the_receiver_to_its_limit_reflects_that_much_at_least
     let review = reviewed(&files, &generous);
     let own = review.fibers.iter().find(|f| f.fiber as usize == number).expect("planned");
     assert_eq!(own.verdict, FiberVerdict::Undecided, "{:?}", own.findings);
+}
+
+#[test]
+fn a_cord_within_what_a_reflection_hides_is_warned_of_with_both_figures() {
+    // by hand: 500 ns are 0.5·299792458/1.468·5e-7 = 51.05 m of fibre; J8 asks for cords longer than the
+    // dead zone, which is no shorter than the pulse
+    for (cord_m, warned) in [(40.0, true), (500.0, false)] {
+        let size = Size { cord_m, pulse_ns: 500, planted: Vec::new(), ..Size::common(2) };
+        let cable = cable::draw(4, &size);
+        let files = written(&cable, &folder(&format!("cord-{cord_m}")));
+        let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
+        let review = reviewed(&files, &plan);
+        assert_eq!(!review.notes.is_empty(), warned, "{:?}", review.notes);
+        let both = ["launch cord of 40.0 m", "tail cord of 40.0 m"];
+        for (note, cord) in review.notes.iter().zip(both) {
+            assert!(note.contains(cord) && note.contains("500 ns"), "{note}");
+            let metres = note.split(" ns (").nth(1).and_then(|rest| rest.split(' ').next());
+            let metres: f64 = metres.and_then(|m| m.parse().ok()).expect("a dead zone");
+            assert!((51.0..300.0).contains(&metres), "{note}");
+        }
+    }
 }

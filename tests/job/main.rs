@@ -35,6 +35,40 @@ fn written(cable: &Cable, folder: &Path) -> Vec<PathBuf> {
     files
 }
 
+/// Every kind of finding that the contract `strandline.review/1` knows, word for word.
+const KINDS: &str = "high-splice high-connector high-reflectance bend break unequal-fibers high-attenuation \
+    link-loss missing surplus retest copy wrong-label swapped wrong-index wrong-pulse too-noisy \
+    length-outlier loss-outlier low-return-loss unplanned-event odd-one-out unreadable second-opinion \
+    no-cord";
+
+/// The kinds that the program can say, read from its sources, and those that its page explains.
+#[test]
+fn no_kind_of_finding_is_said_that_the_contract_does_not_know() {
+    let known: BTreeSet<&str> = KINDS.split_whitespace().collect();
+    assert_eq!(known.len(), 25);
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let page = disk::read_text(&root.join("docs/review.md")).expect("the page of reviews");
+    let rows = page.lines().filter(|line| line.starts_with("| `"));
+    let kinds = rows.filter_map(|line| line.split('|').nth(1)).flat_map(|cell| cell.split('`'));
+    let explained: BTreeSet<&str> =
+        kinds.filter(|word| word.starts_with(|c: char| c.is_ascii_lowercase())).collect();
+    assert_eq!(explained, known);
+    // `finding("kind", …)` with or without a severity or a receiver, and `kind: "kind"`
+    let mut said: BTreeSet<String> = BTreeSet::new();
+    for file in disk::files_in(&root.join("src/job")).expect("the sources") {
+        let text: String = disk::read_text(&file).expect("UTF-8").split_whitespace().collect();
+        for before in ["finding(\"", "kind:\"", "(true,_)=>\"", "(false,_)=>\"", "Connector)=>\""] {
+            let parts = text.split(before).skip(1);
+            let words = parts.filter_map(|part| part.split('"').next());
+            let is_kind = |word: &&str| word.chars().all(|c| c.is_ascii_lowercase() || c == '-');
+            said.extend(words.filter(is_kind).map(str::to_owned));
+        }
+    }
+    assert!(said.len() > 15, "{said:?}");
+    let unknown: Vec<_> = said.iter().filter(|kind| !known.contains(kind.as_str())).collect();
+    assert!(unknown.is_empty(), "{unknown:?}");
+}
+
 /// `STRANDLINE_CABLES=20` tries as many cables more, of other sizes.
 #[test]
 fn every_planted_fault_is_found_and_sound_fibres_are_left_alone() {

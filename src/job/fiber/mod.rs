@@ -130,6 +130,8 @@ pub struct FiberReview {
     pub sections: Vec<SectionReview>,
     /// What is to be said.
     pub findings: Vec<Finding>,
+    /// Places at which a waiver of the plan meets nothing that is over its limit.
+    pub unmet_waivers: Vec<String>,
     /// What leaves it undecided: wavelength in nm, and why.
     pub open: Vec<(u16, String)>,
     /// That length, with the sigma of both places.
@@ -229,6 +231,7 @@ pub(super) fn review(
         links: Vec::new(),
         sections: Vec::new(),
         findings: Vec::new(),
+        unmet_waivers: Vec::new(),
         open: Vec::new(),
         length_seen_m,
         broken_m: None,

@@ -16,7 +16,7 @@ const CAN_BE_WAIVED: [&str; 6] = [
 ];
 
 impl Own<'_> {
-    /// Turns the accepted findings into remarks, with the reason. A waiver that meets nothing is said.
+    /// Turns the accepted findings into remarks, with the reason; keeps what meets nothing.
     pub(super) fn waive(&self, out: &mut FiberReview) {
         for waiver in self.plan.waivers.iter().filter(|waiver| waiver.fiber == self.fiber) {
             let is_here = |place: &str| same_place(place, &waiver.place);
@@ -41,12 +41,7 @@ impl Own<'_> {
                 }
             }
             if !met {
-                let mut finding =
-                    self.finding("waiver", Severity::Remark, Some(&waiver.place), None);
-                finding.says =
-                    "a waiver meets nothing here: nothing at this place is over its limit".into();
-                finding.next = "see whether it names the right fibre and place".into();
-                out.findings.push(finding);
+                out.unmet_waivers.push(waiver.place.clone());
             }
         }
     }

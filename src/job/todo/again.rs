@@ -35,7 +35,7 @@ pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
                 Ask::Again { .. } | Ask::Longer { .. } => {}
             }
         }
-        measure.extend(fiber.from_the_other_end(nm, &one_end));
+        measure.extend(fiber.other_end(nm, &one_end));
     }
     let task = |station, place: &str, does| Task {
         station,
@@ -173,7 +173,7 @@ impl Fiber<'_> {
 
     /// A measurement from the end that the plan does not ask for; where it does and it is missing, that
     /// is a task already, and where it is there it did not see the place.
-    fn from_the_other_end(&self, nm: u16, decides: &[String]) -> Option<((Station, String), u16)> {
+    fn other_end(&self, nm: u16, decides: &[String]) -> Option<((Station, String), u16)> {
         let here = |row: &&Row| row.wavelength_nm == Some(nm) && row.direction.is_some();
         let rows: Vec<&Row> = self.rows.iter().filter(here).collect();
         let is_from = |end| rows.iter().any(|row| row.direction == Some(end));

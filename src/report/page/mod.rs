@@ -161,7 +161,7 @@ struct JointFacts<'a> {
     limit_db: Option<f64>,
 }
 
-fn plan_facts(plan: &Plan) -> PlanFacts<'_> {
+fn plan_facts<'a>(plan: &'a Plan, review: &Review) -> PlanFacts<'a> {
     let joints = plan.joints.iter().map(|joint| JointFacts {
         name: &joint.name,
         at_m: joint.at_m,
@@ -175,7 +175,11 @@ fn plan_facts(plan: &Plan) -> PlanFacts<'_> {
     let waivers = plan.waivers.iter().map(|waiver| WaiverFacts {
         fiber: waiver.fiber,
         place: &waiver.place,
-        says: waiver.words(),
+        says: if review.is_unmet(waiver) {
+            format!("{}; it meets nothing there", waiver.words())
+        } else {
+            waiver.words()
+        },
     });
     PlanFacts {
         job: &plan.job.name,
@@ -235,7 +239,7 @@ pub fn html(
     let (script, style) = (script(), style());
     let mut blocks = String::new();
     block(&mut blocks, "review", &review::json(review, plan, plan_sha256)?);
-    block(&mut blocks, "plan", &serde_json::to_string(&plan_facts(plan))?);
+    block(&mut blocks, "plan", &serde_json::to_string(&plan_facts(plan, review))?);
     let facts: Vec<&str> = packed.iter().map(|p| p.facts.as_str()).collect();
     block(&mut blocks, "traces", &format!("[{}]", facts.join(",\n")));
     for (i, one) in packed.iter().enumerate() {

@@ -31,7 +31,7 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     job(paper, source, document);
     instruments(paper, document);
     limits(paper, plan);
-    deviations(paper, plan);
+    deviations(paper, source);
     method(paper, source);
     signatures(paper);
     safety(paper);
@@ -231,15 +231,17 @@ fn limits(paper: &mut Paper, plan: &Plan) {
     }
 }
 
-fn deviations(paper: &mut Paper, plan: &Plan) {
+fn deviations(paper: &mut Paper, source: &Source) {
+    let plan = source.plan;
     paper.heading("Accepted deviations", 2, 11.0, 30.0);
     if plan.waivers.is_empty() {
         paper.paragraph("None.", 9.0, Weight::Regular, 0.0);
     }
     for waiver in &plan.waivers {
         let by = if waiver.by.is_empty() { "nobody named" } else { &waiver.by };
+        let unmet = if source.review.is_unmet(waiver) { "; it meets nothing there" } else { "" };
         let says = format!(
-            "Fibre {}, {}: {} (accepted by {by})",
+            "Fibre {}, {}: {} (accepted by {by}){unmet}",
             waiver.fiber, waiver.place, waiver.reason
         );
         paper.paragraph(&says, 9.0, Weight::Regular, 0.0);
