@@ -1,6 +1,7 @@
 //! The noise of a trace, read from the trace itself.
 
 use super::samples::Samples;
+use crate::signal::lanes::{self, LANES, Lanes};
 use crate::signal::{normal, order};
 
 /// What disturbs the samples.
@@ -50,8 +51,10 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
         noise.dark_from = tail;
+        // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
+        let sums = capped_sums(samples, 4.0 * noise.sigma);
         for _ in 0..2 {
-            noise.dark_from = dark_from(samples, &noise).min(tail);
+            noise.dark_from = dark_from(samples, &sums, &noise).min(tail);
             // Well behind the end: a reflection's decay is no noise.
             let from =
                 noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
@@ -119,32 +122,37 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let rough = q90 / 1.281_551_6;
     // Trimmed at 3 sigma, where a normal's upper half keeps 0.9733 of its variance (by the
     // truncated second moment 1 - 2·3·φ(3)/(2Φ(3)-1)).
-    let (mut sum, mut count) = (0.0, 0.0_f64);
-    for p in &samples.power[a..b] {
-        if *p > samples.floor.max(0.0) && *p < 3.0 * rough {
-            sum += p * p;
-            count += 1.0;
-        }
+    let (least, most) = (Lanes::splat(samples.floor.max(0.0)), Lanes::splat(3.0 * rough));
+    let (mut sum, mut count) = (Lanes::ZERO, Lanes::ZERO);
+    for p in samples.power[a..b].chunks(LANES) {
+        let p = lanes::first_of(p); // what it is filled up with is not counted
+        let inside = p.simd_gt(least) & p.simd_lt(most);
+        sum += inside.select(p * p, Lanes::ZERO);
+        count += inside.select(Lanes::ONE, Lanes::ZERO);
     }
+    let (sum, count) = (sum.reduce_add(), count.reduce_add());
     if count < 8.0 { rough } else { (sum / count / 0.973_34).sqrt() }
 }
 
-/// First sample from which no window holds light.
-///
-/// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
-/// one pulse long, reaches into two at most.
-fn dark_from(samples: &Samples, noise: &Noise) -> usize {
-    let n = samples.len();
-    let mut dark = 0;
-    // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
-    let cut = 4.0 * noise.sigma;
-    let mut sums = Vec::with_capacity(n + 1);
+/// Running sums of the samples, none counted higher than `cut`.
+fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(samples.len() + 1);
     let mut sum = 0.0;
     sums.push(sum);
     sums.extend(samples.power.iter().map(|p| {
-        sum += p.min(cut);
+        sum += if *p < cut { *p } else { cut };
         sum
     }));
+    sums
+}
+
+/// First sample from which no window holds light; `sums` are running sums of capped samples.
+///
+/// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
+/// one pulse long, reaches into two at most.
+fn dark_from(samples: &Samples, sums: &[f64], noise: &Noise) -> usize {
+    let n = samples.len();
+    let mut dark = 0;
     // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
     // that is off adds to it as far as the last samples show.
     let last = n - (n / 16).max(24).min(n);
@@ -165,7 +173,7 @@ fn dark_from(samples: &Samples, noise: &Noise) -> usize {
             if lit(0)
                 && lit(1)
                 && lit(2)
-                && !one_pulse(&sums, b - window, b, samples.pulse, bias, limit)
+                && !one_pulse(sums, b - window, b, samples.pulse, bias, limit)
             {
                 // Light may fill as little as the window's beginning: a longer window tells more
                 // only where it begins in what the shorter ones call dark.

@@ -123,13 +123,14 @@ impl Samples {
             return;
         }
         let mut mended = false;
-        for k in 2..self.power.len().saturating_sub(2) {
+        let far = |p: &[f64]| (p[1] - 0.5 * (p[0] + p[2])).abs() > off; // as hardly any is
+        let inner = 2..self.power.len().saturating_sub(2);
+        let suspects: Vec<usize> =
+            (1..).zip(self.power.windows(3)).filter(|w| far(w.1)).map(|w| w.0).collect();
+        for k in suspects.into_iter().filter(|k| inner.contains(k)) {
             let p = &self.power;
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
-            if out <= off {
-                continue; // as nearly all do
-            }
             let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
             // A pulse of two samples fills half of at least one neighbour.
             let base = 0.5 * (p[k - 2] + p[k + 2]);
@@ -165,8 +166,8 @@ fn top_db(trace: &Trace, count: usize) -> f64 {
     let mut rest = &trace.counts[..count];
     for scale in &trace.scales {
         let (here, behind) = rest.split_at(scale.samples.min(rest.len()));
-        if let Some(least) = here.iter().min() {
-            top = top.max(-f64::from(*least) * f64::from(scale.count_micro_db) * 1e-6);
+        if let Some(least) = here.iter().copied().reduce(u16::min) {
+            top = top.max(-f64::from(least) * f64::from(scale.count_micro_db) * 1e-6);
         }
         rest = behind;
     }
@@ -181,15 +182,18 @@ fn decode(trace: &Trace, count: usize, top_db: f64) -> (Vec<f64>, f64) {
     for scale in &trace.scales {
         let (here, behind) = rest.split_at(scale.samples.min(rest.len()));
         rest = behind;
-        let Some(largest) = here.iter().max() else { continue };
+        let Some(largest) = here.iter().copied().reduce(u16::max) else { continue };
         // Two tables of 256 in place of one exponential a sample.
         let neper = f64::from(scale.count_micro_db) * 1e-6 / DB_PER_NEPER;
         let top = top_db / DB_PER_NEPER;
-        let high: Vec<f64> = (0..256).map(|i| (-f64::from(i * 256) * neper - top).exp()).collect();
-        let low: Vec<f64> = (0..256).map(|i| (-f64::from(i) * neper).exp()).collect();
-        let of = |count: u16| high[usize::from(count >> 8)] * low[usize::from(count & 255)];
+        let high: [f64; 256] = std::array::from_fn(|i| (-(256.0 * i as f64) * neper - top).exp());
+        let low: [f64; 256] = std::array::from_fn(|i| (-(i as f64) * neper).exp());
+        let of = |count: u16| {
+            let [first, second] = count.to_be_bytes();
+            high[usize::from(first)] * low[usize::from(second)]
+        };
         power.extend(here.iter().map(|count| of(*count)));
-        lowest = lowest.min(of(*largest));
+        lowest = lowest.min(of(largest));
     }
     (power, lowest)
 }

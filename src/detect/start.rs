@@ -102,10 +102,16 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
     let sums = &samples.sums;
     let (up_n, short_n) = (up as f64, short as f64);
     let least = 7.0 * (white / up_n + white / short_n).sqrt() * up_n * short_n;
-    for k in long + away..n.saturating_sub(up) {
-        let (rise, base) = (sums[k + up] - sums[k], sums[k - away] - sums[k - away - short]);
-        let (rise, base) = (rise * short_n, base * up_n);
-        if rise - base < least.max(0.1 * base) {
+    let first = long + away;
+    if first + up > n {
+        return Vec::new();
+    }
+    let last = n - up;
+    let ahead = sums[first + up..].iter().zip(&sums[first..last]);
+    let behind = sums[first - away..].iter().zip(&sums[first - away - short..]);
+    for ((k, (a, b)), (c, d)) in (first..).zip(ahead).zip(behind) {
+        let (rise, base) = ((a - b) * short_n, (c - d) * up_n);
+        if rise - base < least || rise < 1.1 * base {
             continue;
         }
         let (after, near) = (rise / (up_n * short_n), base / (up_n * short_n));

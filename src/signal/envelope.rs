@@ -92,10 +92,12 @@ impl Factor {
     /// Solves `L·y = b` in place.
     pub fn solve_lower(&self, b: &mut [f64]) {
         let l = &self.0;
-        for i in 0..l.len() {
-            let row = &l.values[l.start[i]..=l.start[i] + i - l.first[i]];
+        let begin = b.iter().position(|b| *b != 0.0).unwrap_or(l.len()); // before it y is 0 as well
+        for i in begin..l.len() {
+            let from = l.first[i].max(begin);
+            let row = &l.values[l.start[i] + from - l.first[i]..=l.start[i] + i - l.first[i]];
             let (own, diagonal) = row.split_at(row.len() - 1);
-            let sum: f64 = own.iter().zip(&b[l.first[i]..i]).map(|(a, b)| a * b).sum();
+            let sum: f64 = own.iter().zip(&b[from..i]).map(|(a, b)| a * b).sum();
             b[i] = (b[i] - sum) / diagonal[0];
         }
     }
