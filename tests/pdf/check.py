@@ -14,6 +14,7 @@ import json
 import re
 import subprocess
 import sys
+import zlib
 
 MEASURED = r"(-?[\d.]+)(?: ± ([\d.]+))?"
 
@@ -142,6 +143,15 @@ def check_layout(record):
     return number
 
 
+def unpacked(record):
+    """All bytes of the file, with what its deflated streams hold behind them."""
+    with open(record, "rb") as file:
+        raw = file.read()
+    for start in re.finditer(rb"/FlateDecode[^>]*>>\s*stream\r?\n", raw):
+        raw += zlib.decompressobj().decompress(raw[start.end():])
+    return raw
+
+
 def parts(record):
     """The document's parts in their order: depth, what it is, its own text."""
     found = []
@@ -162,8 +172,7 @@ def check_tags(record, document, text):
     holds(re.search(r"^Tagged: +yes$", about, flags=re.M), "it is not tagged")
     title = re.search(r"^Title: +(.*)$", about, flags=re.M)
     holds(title and len(title[1]) > 10, "it has no title")
-    with open(record, "rb") as file:
-        raw = file.read()
+    raw = unpacked(record)
     holds(b"/Lang(en)" in raw, "it does not say its language")
     found = parts(record)
     kinds = [kind for _, kind, _ in found]

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::Source;
 use super::face::Weight;
 use super::paper::{Cell, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
+use super::{Source, counted};
 use crate::plan::{LinkLimit, Part, Plan};
 use crate::report::review::Document;
 
@@ -57,14 +57,10 @@ fn answer(paper: &mut Paper, source: &Source, document: &Document) {
     }
     for word in ["fail", "incomplete", "undecided", "pass"] {
         if let Some(fibers) = by_verdict.get(word) {
-            let line = format!("{} {word}: {}", plural(fibers.len()), ranges(fibers));
+            let line = format!("{} {word}: {}", counted(fibers.len(), "fibre"), ranges(fibers));
             paper.paragraph(&line, 9.0, Weight::Regular, 10.0);
         }
     }
-}
-
-fn plural(fibers: usize) -> String {
-    format!("{fibers} {}", if fibers == 1 { "fibre" } else { "fibres" })
 }
 
 /// Numbers in a row as one: `1–4, 7`.

@@ -5,9 +5,9 @@ use std::collections::BTreeSet;
 use super::face::Weight;
 use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::picture::{self, Drawn, Frame, Place, Window};
-use super::{Source, finding, with_sigma};
+use super::{Source, alike, findings, with_sigma};
 use crate::job::Direction;
-use crate::report::review::{Document, FiberData, JointData};
+use crate::report::review::{Document, FiberData, FindingData, JointData};
 use crate::report::table;
 
 const ROW: f32 = 6.6;
@@ -29,7 +29,9 @@ pub(super) fn put(
     }
     // A fibre that fits half a page with a lower picture gets one, and then stays together.
     let rest = height_of_rest(paper, own);
-    let picture = (HALF - rest).clamp(LOWEST, TALLEST);
+    let window = Window::of(own.fiber, source.drawn);
+    // Of a fibre that nobody measured there is none.
+    let picture = window.map_or(0.0, |_| (HALF - rest).clamp(LOWEST, TALLEST));
     paper.need((rest + picture).min(HALF));
     if first {
         paper.bookmark("Fibres", false);
@@ -41,12 +43,15 @@ pub(super) fn put(
         own.fiber, own.color, own.tube_color, own.verdict
     );
     paper.heading(&title, 2, 10.5, 0.0);
-    pictures(paper, source, own, picture);
+    if let Some(window) = window {
+        pictures(paper, source, own, window, picture);
+    } else {
+        let says = "No trace of this fibre can be drawn.";
+        paper.paragraph(says, 8.0, Weight::Regular, 0.0);
+    }
     links(paper, document, own);
     joints(paper, own);
-    for found in &own.findings {
-        finding(paper, found, SAID);
-    }
+    findings(paper, &own.findings, SAID);
     paper.y += 8.0;
 }
 
@@ -60,9 +65,11 @@ fn height_of_rest(paper: &Paper, own: &FiberData) -> f32 {
         let text = paper.faces.shown(text);
         paper.faces.wrap(&text, SAID, Weight::Regular, INSIDE - 10.0).len()
     };
-    let said = own.findings.iter().map(|found| 1 + lines(&found.says) + lines(&found.next));
+    let says = |alike: &[FindingData]| alike.iter().map(|found| lines(&found.says)).sum::<usize>();
+    let said = alike(&own.findings).map(|alike| 1 + says(alike) + lines(&alike[0].next));
     let said: usize = said.sum();
-    97.0 + 1.45 * ROW * rows as f32 + 1.35 * SAID * said as f32 + 3.0 * own.findings.len() as f32
+    let groups = alike(&own.findings).count();
+    97.0 + 1.45 * ROW * rows as f32 + 1.35 * SAID * said as f32 + 3.0 * groups as f32
 }
 
 /// Whether anything was measured at a joint's wavelength: else its rows would be blank.
@@ -72,12 +79,8 @@ fn measured(own: &FiberData, joint: &JointData) -> bool {
 }
 
 /// Both directions side by side, over the same stretch of cable.
-fn pictures(paper: &mut Paper, source: &Source, own: &FiberData, height: f32) {
+fn pictures(paper: &mut Paper, source: &Source, own: &FiberData, window: Window, height: f32) {
     let nm = &source.plan.measure.wavelengths_nm;
-    let Some(window) = Window::of(own.fiber, source.drawn) else {
-        paper.paragraph("No trace of this fibre can be drawn.", 8.0, Weight::Regular, 0.0);
-        return;
-    };
     let places = places(own);
     let half = INSIDE / 2.0;
     let y = paper.y + 18.0;
@@ -99,7 +102,7 @@ fn pictures(paper: &mut Paper, source: &Source, own: &FiberData, height: f32) {
                 paper.text(at, 200.0, 8.0, Weight::Regular, "no trace from this end");
             }
             picture::put(paper, frame, window, &traces, &places, nm);
-            legend(paper, (x + frame.width, y - 10.0), nm);
+            legend(paper, (x + frame.width, y - 10.0), &traces, nm);
         });
     }
     paper.y = y + height + 12.0;
@@ -119,9 +122,10 @@ fn said_of_picture(fiber: u32, end: &str, traces: &[&Drawn], nm: &[u16]) -> Stri
 }
 
 /// Each wavelength's line with its name, ending at a place.
-fn legend(paper: &mut Paper, at: (f32, f32), nm: &[u16]) {
+fn legend(paper: &mut Paper, at: (f32, f32), traces: &[&Drawn], nm: &[u16]) {
     let mut x = at.0;
-    for &wavelength_nm in nm.iter().rev().take(4) {
+    let seen = |w: &&u16| traces.iter().any(|drawn| drawn.wavelength_nm() == **w);
+    for &wavelength_nm in nm.iter().rev().filter(seen).take(4) {
         let (color, dash) = picture::style(wavelength_nm, nm);
         let name = wavelength_nm.to_string();
         paper.text_before((x, at.1), 1.0, 5.5, &name);
@@ -153,9 +157,9 @@ fn links(paper: &mut Paper, document: &Document, own: &FiberData) {
         ("from end b".into(), 68.0, Stand::Left),
         ("link loss dB".into(), 76.0, Stand::Right),
         ("limit dB".into(), 46.0, Stand::Right),
-        ("link".into(), 62.0, Stand::Left),
+        ("link is".into(), 62.0, Stand::Left),
         ("return loss dB".into(), 71.0, Stand::Right),
-        ("return".into(), 62.0, Stand::Left),
+        ("return is".into(), 62.0, Stand::Left),
     ];
     let rows: Vec<Vec<Cell>> = own
         .links

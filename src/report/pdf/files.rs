@@ -10,8 +10,8 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     paper.bookmark("Source files", false);
     paper.heading("Source files", 2, 14.0, 60.0);
     let says = format!(
-        "{} files. A file is the one that was measured if its SHA-256 (FIPS 180-4) is the one given here. Times are those of the instruments' clocks.",
-        source.review.tests.len()
+        "{}. A file is the one that was measured if its SHA-256 (FIPS 180-4) is the one given here. Times are those of the instruments' clocks.",
+        super::counted(document.tests.iter().filter(|test| test.file.is_some()).count(), "file")
     );
     paper.paragraph(&says, 8.5, Weight::Regular, 0.0);
     paper.part(Role::Table, |paper| {

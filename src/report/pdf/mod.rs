@@ -7,6 +7,7 @@ use super::{CAUTION, review};
 use crate::job::{Review, Severity};
 use crate::plan::Plan;
 
+mod compact;
 mod cover;
 mod face;
 mod fiber;
@@ -91,20 +92,42 @@ fn foot(paper: &mut Paper, whose: &str, number: &str) {
     paper.text_before((WIDTH - MARGIN, HEIGHT - 28.0), 1.0, 7.0, number);
 }
 
-/// A finding in a paragraph: what is the matter and what to do.
-fn finding(paper: &mut Paper, found: &review::FindingData, size: f32) {
+/// Findings in paragraphs; those that differ only in what they say, such as missing measurements, as one.
+fn findings(paper: &mut Paper, found: &[review::FindingData], size: f32) {
+    for alike in alike(found) {
+        finding(paper, alike, size);
+    }
+}
+
+/// Neighbours of one kind, place and remedy.
+fn alike(found: &[review::FindingData]) -> impl Iterator<Item = &[review::FindingData]> {
+    found.chunk_by(|a, b| {
+        (a.severity, a.kind, &a.place, &a.next) == (b.severity, b.kind, &b.place, &b.next)
+    })
+}
+
+/// What is the matter and what to do.
+fn finding(paper: &mut Paper, alike: &[review::FindingData], size: f32) {
+    let Some(found) = alike.first() else { return };
     let place = found.place.as_ref().map_or(String::new(), |place| format!(" at {place}"));
     let fault = found.severity == review::severity(Severity::Fault);
     let weight = if fault { Weight::Bold } else { Weight::Regular };
     let head = format!("{}: {}{place}", found.severity, found.kind);
     paper.need(4.5 * size);
     paper.paragraph(&head, size, weight, 0.0);
-    paper.y -= 0.4 * size;
-    paper.paragraph(&found.says, size, Weight::Regular, 10.0);
+    for own in alike {
+        paper.y -= 0.4 * size;
+        paper.paragraph(&own.says, size, Weight::Regular, 10.0);
+    }
     if fault && !found.next.is_empty() {
         paper.y -= 0.4 * size;
         paper.paragraph(&format!("next: {}", found.next), size, Weight::Regular, 10.0);
     }
+}
+
+/// `1 file`, `2 files`.
+fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
 /// A figure with its sigma, as tables show it; nothing for `None`.

@@ -19,6 +19,7 @@ use krilla::tagging::{
 use krilla::text::{Font, GlyphId, KrillaGlyph};
 use krilla::{Data, Document, SerializeSettings};
 
+use super::compact;
 use super::face::{self, Faces, Weight};
 use super::paper::{Bookmark, Color, HEIGHT, Item, Paper, Part, Role, WIDTH};
 
@@ -65,7 +66,7 @@ fn written(paper: &Paper, about: &About, settings: SerializeSettings) -> Option<
     document.set_tag_tree(tree(&paper.parts, drawn));
     document.set_outline(outline(&paper.bookmarks));
     document.set_metadata(metadata(about));
-    document.finish().ok()
+    document.finish().ok().map(compact::packed)
 }
 
 /// What is drawn for a part, or for none.

@@ -2,7 +2,7 @@
 
 use super::face::Weight;
 use super::paper::{Cell, Color, FAINT, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
-use super::{Source, finding, with_sigma};
+use super::{Source, findings, with_sigma};
 use crate::job::{Direction, Severity};
 use crate::report::review::{self, Document, FindingData, JointData};
 use crate::report::table;
@@ -19,9 +19,7 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
     if !document.findings.is_empty() {
         paper.bookmark("Findings of the job as a whole", true);
         paper.heading("Of the job as a whole", 3, 11.0, 40.0);
-        for found in &document.findings {
-            finding(paper, found, 8.0);
-        }
+        findings(paper, &document.findings, 8.0);
     }
 }
 
