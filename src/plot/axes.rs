@@ -92,7 +92,7 @@ impl Frame {
             let px = self.px(x);
             sheet.line([(px, self.top), (px, self.bottom)], grid);
             sheet.line([(px, self.bottom), (px, self.bottom + 4.0)], axis);
-            let text = figure(x, decimals);
+            let text = grouped(&figure(x, decimals));
             sheet.words(text, (px, self.bottom + 12.0), SMALL, palette.ink, Side::Middle);
         }
         let room = self.bottom - self.top;
@@ -115,7 +115,7 @@ impl Frame {
 }
 
 /// A step of 1, 2 or 5 times a power of ten for about `count` ticks, and the decimals it needs.
-fn tick_step(range: f64, count: usize) -> (f64, usize) {
+pub(super) fn tick_step(range: f64, count: usize) -> (f64, usize) {
     let rough = range / count.max(1) as f64;
     let power = rough.log10().floor();
     let unit = 10.0_f64.powf(power);
@@ -124,7 +124,7 @@ fn tick_step(range: f64, count: usize) -> (f64, usize) {
     (step, (-step.log10().floor()).clamp(0.0, 6.0) as usize)
 }
 
-fn ticks((low, high): (f64, f64), step: f64) -> Vec<f64> {
+pub(super) fn ticks((low, high): (f64, f64), step: f64) -> Vec<f64> {
     if !(step > 0.0 && high - low < step * 1000.0) {
         return Vec::new(); // no picture has a thousand ticks
     }
@@ -139,6 +139,23 @@ pub(super) fn figure(value: f64, decimals: usize) -> String {
     let zero = text.chars().all(|c| matches!(c, '0' | '.'));
     if value < 0.0 && !zero { format!("−{text}") } else { text }
 }
+
+/// A long figure with a thin space between thousands, as ISO 80000-1 (7.3.1, from memory) has it.
+pub(super) fn grouped(figure: &str) -> String {
+    let whole = figure.trim_start_matches('−').split('.').next().unwrap_or_default().len();
+    if whole < 5 {
+        return figure.to_owned(); // four digits are read at a glance
+    }
+    let sign = figure.len() - figure.trim_start_matches('−').len();
+    let mut text = figure.to_owned();
+    for from_end in (1..=(whole - 1) / 3).map(|n| 3 * n) {
+        text.insert(sign + whole - from_end, THIN_SPACE);
+    }
+    text
+}
+
+/// U+2009, which all fonts in wide use have.
+const THIN_SPACE: char = '\u{2009}';
 
 /// One standard deviation, with more digits where it would show as 0.
 pub(super) fn sigma(value: f64, decimals: usize) -> String {
@@ -177,6 +194,8 @@ mod tests {
 
     #[test]
     fn zero_has_no_sign_and_a_small_sigma_has_digits() {
+        assert_eq!(grouped("9999.5"), "9999.5");
+        assert_eq!(grouped("−1234567.25"), "−1\u{2009}234\u{2009}567.25");
         assert_eq!(figure(-0.001, 2), "0.00");
         assert_eq!(figure(-1.5, 1), "−1.5");
         assert_eq!(sigma(0.0004, 2), "0.0004");

@@ -42,6 +42,8 @@ pub struct LossColumn {
 pub struct FiberLosses {
     /// Its number, and its colour if known.
     pub name: String,
+    /// What it lies in, such as a tube: named above its first fibre where there are several; may be blank.
+    pub tube: String,
     /// Its verdict as a whole, in a word; may be blank.
     pub verdict: String,
     /// One for each column; `None` where nothing was measured.
@@ -94,6 +96,8 @@ struct Grid {
     top: f64,
     cell: f64,
     columns: Vec<f64>,
+    /// Where each fibre's row begins, and below them the end of all.
+    rows: Vec<f64>,
     width: f64,
 }
 
@@ -119,12 +123,34 @@ impl Grid {
             x += cell;
         }
         let width = f64::from(style.width).max((left + cell * count + gaps + right).ceil());
-        Grid { left, top, cell, columns, width }
+        Grid { left, top, cell, columns, rows: rows(cable, top + HEAD), width }
     }
 
     fn corner(&self, row: usize, column: usize) -> At {
-        (self.columns[column], self.top + HEAD + ROW * row as f64)
+        (self.columns[column], self.rows[row])
     }
+
+    fn bottom(&self) -> f64 {
+        self.rows.last().copied().unwrap_or(self.top + HEAD)
+    }
+}
+
+/// Rows from above, with a line for the name of each tube where there are several.
+fn rows(cable: &CableLosses, top: f64) -> Vec<f64> {
+    let (mut y, mut rows) = (top, Vec::with_capacity(cable.fibers.len() + 1));
+    for n in 0..cable.fibers.len() {
+        y += if new_tube(cable, n) { ROW } else { 0.0 };
+        rows.push(y);
+        y += ROW;
+    }
+    rows.push(y);
+    rows
+}
+
+/// Whether a tube begins with a fibre, where there are several.
+fn new_tube(cable: &CableLosses, n: usize) -> bool {
+    let several = cable.fibers.iter().any(|fiber| fiber.tube != cable.fibers[0].tube);
+    several && (n == 0 || cable.fibers[n - 1].tube != cable.fibers[n].tube)
 }
 
 fn map_sheet(cable: &CableLosses, style: &Style) -> Sheet {
@@ -132,13 +158,17 @@ fn map_sheet(cable: &CableLosses, style: &Style) -> Sheet {
     let title = wrapped(&cable.title, LARGE, f64::from(style.width) - 28.0, 2);
     let grid = Grid::new(cable, style, 14.0 + 20.0 * title.len() as f64);
     let legend = Legend::new(entries(cable, &palette), grid.width - 40.0);
-    let bottom = grid.top + HEAD + ROW * cable.fibers.len() as f64;
+    let bottom = grid.bottom();
     let height = bottom + 14.0 + legend.height() + 30.0;
     let mut sheet = Sheet::new(grid.width, height.ceil(), palette.ground);
     axes::title(&mut sheet, &title, &palette);
     draw_heads(&mut sheet, cable, style, &grid, &palette);
     for (row, fiber) in cable.fibers.iter().enumerate() {
-        let y = grid.top + HEAD + ROW * (row as f64 + 0.5);
+        let y = grid.rows[row] + 0.5 * ROW;
+        if new_tube(cable, row) {
+            let name = cut(&fiber.tube, SMALL, grid.width - 28.0);
+            sheet.words(name, (14.0, y - ROW), SMALL, palette.ink, Side::Left);
+        }
         let name = cut(&fiber.name, SMALL, 160.0);
         sheet.words(name, (grid.left - 10.0, y), SMALL, palette.ink, Side::Right);
         for (column, own) in cable.columns.iter().enumerate() {
@@ -224,15 +254,7 @@ fn entries(cable: &CableLosses, palette: &Palette) -> Vec<Entry> {
     let cells: Vec<JointLoss> =
         cable.fibers.iter().flat_map(|f| &f.losses).copied().flatten().collect();
     let cells_in = cable.columns.len() * cable.fibers.len();
-    let mut all = vec![(Sign::Nothing, "loss in dB, mean of both ends".to_owned())];
-    let widest = cells.iter().map(|c| c.loss_db.sigma).reduce(f64::max);
-    all.extend(widest.map(|s| (Sign::Nothing, format!("sigma at most {} dB", axes::sigma(s, 2)))));
-    if cells.iter().any(|c| c.ends != Ends::Both) {
-        all.push((Sign::Nothing, "a, b: seen from that end alone".to_owned()));
-    }
-    if cells.len() < cells_in {
-        all.push((Sign::Nothing, "–: not measured".to_owned()));
-    }
+    let mut all = Vec::new();
     if cable.columns.iter().any(|c| c.limit_db.is_some()) {
         let words = ["to ¼ of its limit", "to ½", "to ¾", "to the limit", "to twice", "more"];
         for (ground, words) in palette.ramp.iter().zip(words) {
@@ -249,6 +271,15 @@ fn entries(cable: &CableLosses, palette: &Palette) -> Vec<Entry> {
         if let Some(stroke) = stroke.filter(|_| cells.iter().any(|c| c.verdict == Some(verdict))) {
             all.push((Sign::Frame(stroke), words.to_owned()));
         }
+    }
+    all.push((Sign::Nothing, "loss in dB, mean of both ends".to_owned()));
+    let widest = cells.iter().map(|c| c.loss_db.sigma).reduce(f64::max);
+    all.extend(widest.map(|s| (Sign::Nothing, format!("sigma at most {} dB", axes::sigma(s, 2)))));
+    if cells.iter().any(|c| c.ends != Ends::Both) {
+        all.push((Sign::Nothing, "a, b: seen from that end alone".to_owned()));
+    }
+    if cells.len() < cells_in {
+        all.push((Sign::Nothing, "–: not measured".to_owned()));
     }
     all
 }
@@ -271,6 +302,7 @@ mod tests {
         };
         let fiber = |n: usize| FiberLosses {
             name: format!("{n} blue"),
+            tube: format!("tube {}", n / 12),
             verdict: "pass".to_owned(),
             losses: (0..2 * joints)
                 .map(|i| {

@@ -4,7 +4,7 @@ use super::axes::{self, Frame, LARGE, SMALL};
 use super::fitted::{self, Fitted};
 use super::marks::{Entry, Legend, Mark, Sign};
 use super::palette::Palette;
-use super::sheet::{Sheet, Side, Stroke, cut, width, wrapped};
+use super::sheet::{At, Sheet, Side, Stroke, cut, width, wrapped};
 use super::trace::{curve_stroke, fit_stroke, words};
 use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event};
@@ -53,6 +53,8 @@ struct View<'a> {
     /// Spread of single samples about the lines.
     spread_db: f64,
     highest_db: f64,
+    /// The level of the noise.
+    floor_db: Option<f64>,
 }
 
 impl Side1 {
@@ -121,6 +123,7 @@ impl View<'_> {
             // of a normal spread; JCGM-independent: median absolute deviation
             spread_db: order::MAD_TO_SIGMA * order::median(&mut off).unwrap_or(0.0),
             highest_db: points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max),
+            floor_db: analysis.noise.floor_db.map(|floor| floor - top),
             points,
         }
     }
@@ -136,7 +139,9 @@ impl View<'_> {
             ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
         if low > high {
             let lowest = self.points.iter().map(|p| p.1).fold(self.highest_db, f64::min);
-            let lowest = lowest.max(self.highest_db - 40.0);
+            // noise in dB falls to anything: only a little below its level is shown
+            let floor = self.floor_db.map_or(f64::NEG_INFINITY, |floor| floor - NOISE_DB);
+            let lowest = lowest.max(floor.min(self.highest_db - 5.0)).max(self.highest_db - 40.0);
             return if lowest < self.highest_db {
                 (lowest, self.highest_db + 1.0)
             } else {
@@ -144,9 +149,15 @@ impl View<'_> {
             };
         }
         let room = (0.4 * (high - low)).max(6.0 * self.spread_db).max(0.03);
-        (low - room, high + room)
+        // With no fibre behind it an event is a fall: of that some is shown.
+        let fall = if self.behind.is_none() { room.max(FALL_DB) } else { room };
+        (low - fall, high + room)
     }
 }
+
+/// What is shown below the noise's level, and of the fall of light where no line follows.
+const NOISE_DB: f64 = 4.0;
+const FALL_DB: f64 = 1.0;
 
 fn sheet(view: &View<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     let palette = style.theme.palette();
@@ -236,9 +247,34 @@ fn draw_loss(sheet: &mut Sheet, frame: &Frame, view: &View<'_>, unit_m: f64, pal
     }
     let text = format!("loss {} dB", axes::measured(loss, 3));
     let room = width(&text, SMALL) + 14.0;
-    let at = ((x - 10.0).max(frame.left + room), (top + bottom) / 2.0 + 22.0);
-    sheet.block((at.0 - room + 10.0, at.1 - 8.0), (at.0 + 2.0, at.1 + 8.0), palette.ground);
-    sheet.words(text, at, SMALL, palette.mark, Side::Right);
+    // Beside the step, on the side and at the height where the words cover least of the trace.
+    let left = (x - 10.0 - room).max(frame.left + 4.0);
+    let right = (frame.px((view.event.position_m.0 + view.event.extent_m) / unit_m) + 6.0)
+        .min(frame.right - room);
+    let places = [22.0, -22.0, 44.0, -44.0].map(|off| (top + bottom) / 2.0 + off);
+    let all = [left, right].into_iter().flat_map(|x| places.map(|y| (x, y)));
+    // The trace between its samples too: a steep fall has few.
+    let curve = frame.curve(&view.points.iter().map(|p| (p.0 / unit_m, p.1)).collect::<Vec<_>>());
+    let covered = |at: &(f64, f64)| {
+        let inside = |(x, y): (f64, f64)| {
+            (at.0..at.0 + room).contains(&x) && (at.1 - 9.0..at.1 + 9.0).contains(&y)
+        };
+        let along = |pair: &[At], k: i32| {
+            let share = f64::from(k) / 40.0;
+            (
+                pair[0].0 + share * (pair[1].0 - pair[0].0),
+                pair[0].1 + share * (pair[1].1 - pair[0].1),
+            )
+        };
+        curve
+            .windows(2)
+            .flat_map(|pair| (0..40).map(move |k| along(pair, k)))
+            .filter(|p| inside(*p))
+            .count()
+    };
+    let Some((x, y)) = all.min_by_key(covered) else { return };
+    sheet.block((x, y - 8.0), (x + room - 8.0, y + 8.0), palette.ground);
+    sheet.words(text, (x + 4.0, y), SMALL, palette.mark, Side::Left);
 }
 
 fn entries(view: &View<'_>, style: &Style, palette: &Palette) -> Vec<Entry> {

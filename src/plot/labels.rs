@@ -40,15 +40,21 @@ pub(super) struct Lanes {
 }
 
 impl Lanes {
-    /// Places labels, which are in order from left to right, in as few lanes as hold all words.
+    /// Places labels, which are in order from left to right, in as few lanes as hold all words; up to
+    /// two lanes more are well spent where no pointer then crosses words.
     pub(super) fn place(labels: &[Label], left: f64, right: f64) -> Lanes {
-        for count in 1..MOST_LANES {
-            let placed = staircase(labels, left, right, count);
-            if placed.iter().zip(labels).all(|(placed, label)| placed.text == label.full) {
-                return Lanes { placed, count };
-            }
-        }
-        Lanes { placed: staircase(labels, left, right, MOST_LANES), count: MOST_LANES }
+        let whole = |count: usize, crossing: bool| {
+            let placed = staircase(labels, left, right, count, crossing);
+            let all = placed.iter().zip(labels).all(|(placed, label)| placed.text == label.full);
+            all.then_some(Lanes { placed, count })
+        };
+        let least = (1..MOST_LANES).find_map(|count| whole(count, true));
+        let spare = least.as_ref().map_or(0, |lanes| (lanes.count + 3).min(MOST_LANES));
+        let apart = (1..spare).find_map(|count| whole(count, false));
+        apart.or(least).unwrap_or_else(|| {
+            let placed = staircase(labels, left, right, MOST_LANES, true);
+            Lanes { placed, count: MOST_LANES }
+        })
     }
 
     pub(super) fn height(&self) -> f64 {
@@ -81,8 +87,8 @@ impl Lanes {
 }
 
 /// Crowded labels step downwards from left to right, so that no pointer crosses words; where that
-/// has no room any free lane is taken, then the short form, then none.
-fn staircase(labels: &[Label], left: f64, right: f64, lanes: usize) -> Vec<Placed> {
+/// has no room and pointers may be `crossing` words any free lane is taken, then the short form, then none.
+fn staircase(labels: &[Label], left: f64, right: f64, lanes: usize, crossing: bool) -> Vec<Placed> {
     let mut taken = vec![f64::NEG_INFINITY; lanes];
     let mut placed = Vec::with_capacity(labels.len());
     for label in labels {
@@ -92,7 +98,7 @@ fn staircase(labels: &[Label], left: f64, right: f64, lanes: usize) -> Vec<Place
             let free = |lane: &usize| taken[*lane] <= from;
             // the uppermost lane below which all lanes are free
             let step = (0..lanes).rev().take_while(free).last();
-            let lane = step.or_else(|| (0..lanes).find(free))?;
+            let lane = step.or_else(|| (0..lanes).find(free).filter(|_| crossing))?;
             Some((Placed { text: text.clone(), left: from, lane }, from + room))
         });
         match tried {
@@ -126,6 +132,17 @@ mod tests {
         assert_eq!(Lanes::place(&far, 0.0, 1000.0).count, 1);
         let near = Lanes::place(&labels(&[100.0, 110.0, 120.0]), 0.0, 1000.0);
         assert_eq!(near.placed.iter().map(|p| p.lane).collect::<Vec<_>>(), [0, 1, 2]);
+    }
+
+    #[test]
+    fn a_lane_more_is_taken_before_a_pointer_crosses_words() {
+        // the second has no room beside the first, the third none beside the second; it would find
+        // some in the first lane, but its pointer would go through the words of the second
+        let first = labels(&[100.0]);
+        let room = width(&first[0].full, SMALL) + GAP;
+        let third = labels(&[100.0, 100.0 + 0.9 * room, 100.0 + 1.1 * room]);
+        let lanes = Lanes::place(&third, 0.0, 1000.0);
+        assert_eq!(lanes.placed.iter().map(|p| p.lane).collect::<Vec<_>>(), [0, 1, 2]);
     }
 
     proptest! {

@@ -17,6 +17,7 @@ mod palette;
 mod pixels;
 mod render;
 mod sheet;
+mod slopes;
 mod strip;
 mod terminal;
 mod together;

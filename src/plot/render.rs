@@ -56,6 +56,8 @@ fn packed(pixels: &[u8], width: u32, height: u32) -> Result<Vec<u8>, PlotError> 
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_compression(png::Compression::Fast);
+    // Rows are mostly alike: what is left of one after the row above it is mostly nothing.
+    encoder.set_filter(png::FilterType::Up);
     let mut writer = encoder.write_header().map_err(failed)?;
     writer.write_image_data(pixels).map_err(failed)?;
     writer.finish().map_err(failed)?;

@@ -1,6 +1,6 @@
 //! A trace in a terminal, in dots of braille: eight to a letter.
 
-use super::axes::figure;
+use super::axes::{figure, grouped, tick_step, ticks};
 use super::fitted;
 use super::trace::shown_to_m;
 use crate::event::{Analysis, Role};
@@ -13,8 +13,9 @@ const MARGIN: usize = 7;
 const ROWS: usize = 9;
 
 /// Level against distance as lines of text no longer than `width` letters, from 20 on: dots, the
-/// numbers of the events below their places (`·` where two stand too close for both), and the
-/// distance. Levels are in dB over the brightest sample.
+/// numbers of the events below their places (`·` where one stands too close to the one before, which is
+/// said), and the distance. Both scales are marked at round figures; levels are in dB over the brightest
+/// sample.
 pub fn braille(trace: &Trace, analysis: &Analysis, unit: LengthUnit, width: usize) -> Vec<String> {
     let letters = width.max(20) - MARGIN - 1;
     let levels = trace.levels_db();
@@ -36,17 +37,26 @@ pub fn braille(trace: &Trace, analysis: &Analysis, unit: LengthUnit, width: usiz
             cells[y / 4][x / 2] |= DOTS[x % 2][y % 4];
         }
     }
-    let mut lines: Vec<String> = Vec::new();
-    for (n, cells) in cells.iter().enumerate() {
-        // the level of the row's uppermost dot
-        let level = -(top - low) * (4 * n) as f64 / (dots - 1) as f64;
-        let label = if n % 4 == 0 { figure(level, 0) } else { String::new() };
-        let dots: String = cells.iter().map(|bits| letter(*bits)).collect();
-        lines.push(format!("{label:>5} │{}", dots.trim_end_matches('\u{2800}')));
+    let (step, decimals) = tick_step(top - low, 4);
+    let mut labels = vec![String::new(); ROWS];
+    for level in ticks((low - top, 0.0), step) {
+        labels[row(top + level) / 4] = figure(level, decimals);
     }
-    lines.push(format!("{:>5} └{}", "dB", "─".repeat(letters)));
-    lines.push(format!("{:MARGIN$}{}", "", numbers(analysis, shown_m, letters).trim_end()));
-    lines.push(format!("{:MARGIN$}{}", "", distances(shown_m, unit, letters)));
+    let mut lines: Vec<String> = Vec::new();
+    for (label, cells) in labels.iter().zip(&cells) {
+        let dots: String = cells.iter().map(|bits| letter(*bits)).collect();
+        let edge = if label.is_empty() { '│' } else { '┤' };
+        lines.push(format!("{label:>5} {edge}{}", dots.trim_end_matches('\u{2800}')));
+    }
+    let (axis, below) = distances(shown_m, unit, letters);
+    lines.push(format!("{:>5} └{axis}", "dB"));
+    let numbers = numbers(analysis, shown_m, letters);
+    lines.push(format!("{:MARGIN$}{}", "", numbers.trim_end()));
+    lines.push(format!("{:MARGIN$}{}", "", below.trim_end()));
+    let (crowded, told) = (numbers.contains('·'), "· an event too close to the one before");
+    if crowded && MARGIN + told.chars().count() <= width {
+        lines.push(format!("{:MARGIN$}{told}", ""));
+    }
     lines
 }
 
@@ -96,18 +106,32 @@ fn numbers(analysis: &Analysis, shown_m: f64, letters: usize) -> String {
     line.into_iter().collect()
 }
 
-/// Where the picture begins, its middle and its end.
-fn distances(shown_m: f64, unit: LengthUnit, letters: usize) -> String {
-    let decimals = if unit.decimals() > 1 { 2 } else { 0 };
-    let at = |share: f64| figure(share * shown_m / unit.metres(), decimals);
-    let (middle, end) = (at(0.5), format!("{} {unit}", at(1.0)));
-    let half = letters / 2;
-    let ends = middle.chars().count() + end.chars().count();
-    if ends + 1 > letters - half {
-        return format!("0{end:>room$}", room = letters - 1);
+/// Least letters from one distance to the next.
+const APART: usize = 12;
+
+/// The axis with its ticks, and round distances below them; the unit behind the last that has room for it.
+fn distances(shown_m: f64, unit: LengthUnit, letters: usize) -> (String, String) {
+    let shown = shown_m / unit.metres();
+    let (step, decimals) = tick_step(shown, (letters / APART).max(1));
+    let mut axis = vec!['─'; letters];
+    let mut below = vec![' '; letters];
+    let mut free = 0;
+    for tick in ticks((0.0, shown), step) {
+        let at = ((tick / shown * letters as f64) as usize).min(letters - 1);
+        let text: Vec<char> = grouped(&figure(tick, decimals)).chars().collect();
+        let from = at.saturating_sub(text.len() / 2);
+        if from < free || from + text.len() > letters {
+            continue;
+        }
+        axis[at] = '┬';
+        below[from..from + text.len()].copy_from_slice(&text);
+        free = from + text.len() + 1;
     }
-    let gap = letters - half - ends;
-    format!("{:<half$}{middle}{}{end}", "0", " ".repeat(gap))
+    let name: Vec<char> = unit.to_string().chars().collect();
+    if free + name.len() <= letters {
+        below[free..free + name.len()].copy_from_slice(&name);
+    }
+    (axis.into_iter().collect(), below.into_iter().collect())
 }
 
 #[cfg(test)]
@@ -146,6 +170,10 @@ mod tests {
         let step = first(rows.last().unwrap()).unwrap();
         assert!((71..=73).contains(&step), "{step}");
         assert!(!rows[0].get(step + 2).copied().unwrap_or(false));
+        // round figures: 0, -5 … dB; 0, 500 … m, the last with its unit
+        assert!(lines[0].starts_with("    0 ┤") && lines[2].starts_with("   −5 ┤"), "{lines:?}");
+        let below: Vec<&str> = lines[ROWS + 2].split_whitespace().collect();
+        assert_eq!(below, ["0", "500", "1000", "1500", "m"], "{lines:?}");
         let number = lines[ROWS + 1].chars().position(|c| c == '2').unwrap();
         assert!((42..=44).contains(&number), "{lines:?}"); // 7 letters of margin and 36
     }
@@ -158,7 +186,8 @@ mod tests {
         for width in [0, 20, 21, 40, 80, 160] {
             for unit in [LengthUnit::M, LengthUnit::Mi] {
                 let lines = braille(&made::trace(&levels), &analysis, unit, width);
-                assert_eq!(lines.len(), ROWS + 3);
+                let told = lines.last().is_some_and(|line| line.contains("· an event too close"));
+                assert_eq!((lines.len(), told), (ROWS + 3 + usize::from(told), width >= 45));
                 assert!(
                     lines.iter().all(|line| line.chars().count() <= width.max(20)),
                     "{lines:?}"

@@ -129,9 +129,15 @@ impl<'a> Shown<'a> {
             _ => None,
         };
         let joints = joined::joints(&drawn);
-        let below = match how {
-            Together::Over => Vec::new(),
-            _ => below(curves, &drawn, how, first),
+        let below = if how == Together::Over {
+            Vec::new()
+        } else {
+            // A change is one only where both links have light.
+            let ends = drawn.iter().zip(&spans);
+            let reach = ends.filter_map(|(own, span)| Some(own.place((*span)?.1)));
+            let shorter_m = reach.fold(first.1, f64::min);
+            let to_m = if how == Together::Change { shorter_m } else { first.1 };
+            below(curves, &drawn, how, (first.0, to_m))
         };
         Ok(Shown { how, curves: drawn, below, joints, odd_m })
     }

@@ -1,11 +1,12 @@
 //! One trace: level against distance, with everything that was found.
 
-use super::axes::{self, Frame, LARGE, SMALL};
+use super::axes::{self, Frame, LARGE};
 use super::fitted::{self, Fitted};
 use super::labels::{Label, Lanes};
 use super::marks::{Entry, Legend, Mark, Sign, verdict_stroke};
 use super::palette::Palette;
-use super::sheet::{Sheet, Side, Stroke, width, wrapped};
+use super::sheet::{Sheet, Stroke, wrapped};
+use super::slopes::{self, Ground, Slope};
 use super::{Format, PlotError, Style, render};
 use crate::event::{Analysis, Event, Peak};
 use crate::grade::Verdict;
@@ -87,6 +88,22 @@ impl Seen<'_> {
         self.judged.and_then(|judged| judged.of_event(event.number))
     }
 
+    fn slopes(&self) -> Vec<Slope<'_>> {
+        let verdict =
+            |line: &Fitted| self.judged.and_then(|judged| judged.of_section(line.section));
+        self.lines.iter().map(|line| Slope { line, verdict: verdict(line) }).collect()
+    }
+
+    fn ground<'a>(&'a self, frame: &'a Frame) -> Ground<'a> {
+        Ground { frame, points: &self.points, unit_m: self.unit_m }
+    }
+
+    /// How many attenuations have no room in a frame.
+    fn unwritten(&self, frame: &Frame) -> usize {
+        let ground = self.ground(frame);
+        self.slopes().iter().filter(|slope| slopes::placed(slope, &ground).is_none()).count()
+    }
+
     /// The level that an event's mark stands on: the fibre before it, else the brightest nearby.
     fn level_of(&self, event: &Event) -> f64 {
         let at_m = event.position_m.0;
@@ -140,8 +157,17 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     };
     let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
     let lanes = Lanes::place(&labels, 10.0, wide - 12.0);
-    let legend = Legend::new(entries(seen, &marked, &lanes, &palette), wide - 40.0);
     frame.top = head + lanes.height() + 8.0;
+    let explained = |unwritten: usize| {
+        let entries = entries(seen, &marked, (&lanes, unwritten), style, &palette);
+        Legend::new(entries, wide - 40.0)
+    };
+    // What has no room is told in the legend, which takes some itself: so twice.
+    let mut legend = explained(0);
+    for _ in 0..2 {
+        frame.bottom = (high - legend.height() - 66.0).max(frame.top + 20.0);
+        legend = explained(seen.unwritten(&frame));
+    }
     frame.bottom = (high - legend.height() - 66.0).max(frame.top + 20.0);
     let labels: Vec<Label> = marked.iter().map(|m| label(m, &frame)).collect();
 
@@ -153,9 +179,8 @@ fn sheet(seen: &Seen<'_>, title: &str, caution: &str, style: &Style) -> Sheet {
     let across = distance_words(seen, style);
     frame.draw(&mut sheet, &palette, &across, "level in dB, one way");
     sheet.line(frame.curve(&seen.points), curve_stroke(&palette));
-    for line in &seen.lines {
-        draw_section(&mut sheet, &frame, seen, line, &palette);
-    }
+    draw_sections(&mut sheet, &frame, seen, &palette);
+    draw_link(&mut sheet, &frame, seen, &palette);
     lanes.draw(&mut sheet, &labels, head, &palette);
     for ((event, mark), label) in marked.iter().zip(&labels) {
         if let Some(stroke) = verdict_stroke(seen.verdict(event), &palette) {
@@ -175,44 +200,32 @@ fn distance_words(seen: &Seen<'_>, style: &Style) -> String {
     let mut words = format!("distance from the panel in {unit}");
     if seen.shown_to < seen.recorded_to * 0.999 {
         let to = axes::figure(seen.recorded_to, if unit.decimals() > 1 { 2 } else { 0 });
+        let to = axes::grouped(&to);
         words.push_str(&format!(" (recorded to {to} {unit}; noise alone is left out)"));
     }
     words
 }
 
-/// A section's line, and its attenuation above it where there is room.
-fn draw_section(
-    sheet: &mut Sheet,
-    frame: &Frame,
-    seen: &Seen<'_>,
-    line: &Fitted,
-    palette: &Palette,
-) {
-    let (from, to) = (line.from_m / seen.unit_m, line.to_m / seen.unit_m);
-    let ends = ((from, line.level_db), (to, line.level_at(line.to_m)));
-    let Some([a, b]) = frame.clipped(ends.0, ends.1) else { return };
-    sheet.line([a, b], fit_stroke(palette));
-    let mut text = format!("{} dB/km", axes::measured(line.attenuation_db_per_km, 3));
-    if let Some(verdict) = seen.judged.and_then(|judged| judged.of_section(line.section)) {
-        text.push_str(&format!(", {}", verdict.word()));
+/// Every section's line with its words; framed like an event where it is not a pass.
+fn draw_sections(sheet: &mut Sheet, frame: &Frame, seen: &Seen<'_>, palette: &Palette) {
+    let ground = seen.ground(frame);
+    for slope in seen.slopes() {
+        let strokes = (fit_stroke(palette), verdict_stroke(slope.verdict, palette));
+        slopes::draw(sheet, &slope, &ground, strokes, palette);
     }
-    let half = width(&text, SMALL) / 2.0;
-    let middle = (a.0 + b.0) / 2.0;
-    if b.0 - a.0 < 2.0 * half + 12.0 {
-        return;
-    }
-    // Above the line and above the trace, wherever the words reach.
-    let (low, high) = (frame.value(middle - half), frame.value(middle + half));
-    let brightest = seen
-        .points
-        .iter()
-        .filter(|p| (low..=high).contains(&p.0))
-        .map(|p| p.1)
-        .fold(line.level_at(low * seen.unit_m), f64::max);
-    let y = frame.py(brightest) - 10.0;
-    if y > frame.top + 8.0 {
-        sheet.words(text, (middle, y), SMALL, palette.fit, Side::Middle);
-    }
+}
+
+/// The link between its end connectors, as a bar on the axis.
+fn draw_link(sheet: &mut Sheet, frame: &Frame, seen: &Seen<'_>, palette: &Palette) {
+    let Some(span) = seen.analysis.span else { return };
+    let place = |m: f64| frame.px((m / seen.unit_m).clamp(frame.x.0, frame.x.1));
+    let y = frame.bottom - 3.0;
+    let ends = [(place(span.start_m.0), y), (place(span.end_m.0), y)];
+    sheet.line(ends, link_stroke(palette));
+}
+
+fn link_stroke(palette: &Palette) -> Stroke {
+    Stroke::new(palette.mark, 4.0)
 }
 
 pub(super) fn curve_stroke(palette: &Palette) -> Stroke {
@@ -226,7 +239,8 @@ pub(super) fn fit_stroke(palette: &Palette) -> Stroke {
 fn entries(
     seen: &Seen<'_>,
     marked: &[(&Event, Mark)],
-    lanes: &Lanes,
+    (lanes, unwritten): (&Lanes, usize),
+    style: &Style,
     palette: &Palette,
 ) -> Vec<Entry> {
     let mut kinds: Vec<Mark> = marked.iter().map(|m| m.1).collect();
@@ -235,18 +249,29 @@ fn entries(
     let mut all: Vec<Entry> =
         kinds.into_iter().map(|mark| (Sign::Mark(mark), mark.word().to_owned())).collect();
     if !seen.lines.is_empty() {
-        let words = "fitted line of a section, with its attenuation".to_owned();
+        let count = seen.lines.len();
+        let words = match unwritten {
+            0 => "fitted line of a section, attenuation in dB/km".to_owned(),
+            n if n == count => "fitted line of a section".to_owned(),
+            n => format!(
+                "fitted line of a section, attenuation in dB/km; no room for {n} of {count}"
+            ),
+        };
         all.push((Sign::Line(fit_stroke(palette)), words));
     }
+    all.extend(link_entry(seen, style, palette));
     if seen.floor_db.is_some() {
         let words = "below: signal weaker than the noise's sigma".to_owned();
         all.push((Sign::Shade(palette.shade.over(palette.ground)), words));
     }
-    all.push((Sign::Nothing, "± one sigma; R reflectance in dB".to_owned()));
+    let bound = lanes.placed.iter().any(|placed| placed.text.contains('≥'));
+    let bound = if bound { "; ≥ at least" } else { "" };
+    all.push((Sign::Nothing, format!("± one sigma; R reflectance in dB{bound}")));
     for (verdict, words) in
         [(Verdict::Fail, "fail"), (Verdict::Undecided, "undecided: the measurement cannot tell")]
     {
-        let any = marked.iter().any(|(event, _)| seen.verdict(event) == Some(verdict));
+        let any = marked.iter().any(|(event, _)| seen.verdict(event) == Some(verdict))
+            || seen.slopes().iter().any(|slope| slope.verdict == Some(verdict));
         if let Some(stroke) = verdict_stroke(Some(verdict), palette).filter(|_| any) {
             all.push((Sign::Frame(stroke), words.to_owned()));
         }
@@ -257,6 +282,21 @@ fn entries(
         all.push((Sign::Nothing, words));
     }
     all
+}
+
+/// The link: how long it is, and what it loses. A judged picture has that loss in its title, with the
+/// scale's share in its sigma.
+fn link_entry(seen: &Seen<'_>, style: &Style, palette: &Palette) -> Option<Entry> {
+    let span = seen.analysis.span?;
+    let unit = style.unit;
+    let of = |m: f64| m / unit.metres();
+    let length = axes::grouped(&axes::figure(of(span.length_m.value), unit.decimals()));
+    let sigma = axes::sigma(of(span.length_m.sigma), unit.decimals());
+    let mut words = format!("the link, {length} ± {sigma} {unit}");
+    if let Some(loss) = span.loss_db.filter(|_| seen.judged.is_none()) {
+        words.push_str(&format!(", {} dB", axes::measured(loss, 3)));
+    }
+    Some((Sign::Line(link_stroke(palette)), words))
 }
 
 /// Number, loss and reflectance.
@@ -314,7 +354,8 @@ mod tests {
         let words = all_words(&sheet);
         // the section of 100 m is narrower than any words
         assert_eq!(words.iter().filter(|w| **w == "0.300 ± 0.002 dB/km").count(), 2, "{words:?}");
-        assert!(words.iter().any(|w| w.starts_with("fitted line of a section")));
+        let told = "fitted line of a section, attenuation in dB/km; no room for 1 of 3";
+        assert!(words.contains(&told.to_owned()), "{words:?}");
         // a sigma never shows as 0, and what has no loss shows none
         assert!(
             words.contains(&"2: 0.050 ± 0.0004 dB".into()) && words.contains(&"3".into()),

@@ -13,6 +13,7 @@ pub fn of(review: &Review, plan: &Plan) -> CableLosses {
         .iter()
         .map(|fiber| FiberLosses {
             name: format!("{} {}", fiber.fiber, plan.cable.colors.fiber(fiber.fiber)),
+            tube: format!("{} tube", plan.cable.colors.tube(fiber.fiber)),
             verdict: fiber.verdict.word().to_owned(),
             losses: columns
                 .iter()

@@ -36,11 +36,19 @@ pub(super) fn run(args: &Args, how: Together, style: &Style, out: &Out) -> Exit 
         read.iter().map(|(trace, analysis, _, name)| Curve { trace, analysis, name }).collect();
     let files: Vec<&str> = read.iter().map(|r| r.2.as_str()).collect();
     let title = match how {
-        Together::Over => files.join(" and "),
-        Together::BothEnds => format!("from both ends: {}", files.join(" and ")),
+        Together::Over => listed(&files),
+        Together::BothEnds => format!("from both ends: {}", listed(&files)),
         Together::Change => format!("what has changed from {}", files.join(" to ")),
     };
     super::write(&args.output, plot::together(&curves, how, &title, CAUTION, style, format), out)
+}
+
+/// `a, b and c`.
+fn listed(names: &[&str]) -> String {
+    match names {
+        [first @ .., last] if !first.is_empty() => format!("{} and {last}", first.join(", ")),
+        _ => names.concat(),
+    }
 }
 
 /// What tells one trace from the others: file, fibre, where from, wavelength.
