@@ -123,6 +123,25 @@ test("the tables of a fibre are the document's figures", async () => {
   await view.end();
 });
 
+test("the levels in view are the fibre's, and a button shows every peak and the noise", async () => {
+  const view = await opened(path, DESK, "#fiber-3");
+  const chart = view.page.locator(".chart");
+  const levels = async () => [await number(chart, "data-low-db"), await number(chart, "data-high-db")];
+  const [low, high] = await levels();
+  // Levels count from each trace's brightest sample, so that 0 is the highest peak; what the fibre
+  // loses between its ends is the document's, the most of both wavelengths.
+  const lost = Math.max(...review.fibers[2].links.map((l) => l.loss_db));
+  assert.ok(high < 0 && high - low > lost && high - low < 4 * lost + 6, `${low} to ${high} for ${lost} dB`);
+  await view.page.click("#peaks");
+  assert.equal(await view.page.getAttribute("#peaks", "aria-pressed"), "true");
+  const [lowest, highest] = await levels();
+  assert.ok(highest >= 0 && lowest < low - 3, `${lowest} to ${highest}`);
+  await view.page.click("#peaks");
+  assert.deepEqual(await levels(), [low, high]);
+  quiet(view);
+  await view.end();
+});
+
 test("hidden traces are neither drawn nor read, and the events are those of the trace chosen", async () => {
   const view = await opened(path, DESK, "#fiber-3");
   const pixels = () => view.page.locator(".chart canvas").evaluate((c) => c.toDataURL());

@@ -2,6 +2,18 @@
 
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+/** A place on the axis, with a thin space between thousands where it is long. */
+const place_label = (value) => {
+  const text = String(+value.toFixed(2));
+  return minus(Math.abs(value) < 10000 ? text : text.replace(/\B(?=(\d{3})+(?!\d))/, "\u202f"));
+};
+
+/** Levels on the axis, all with as many decimals as one of them needs. */
+function level_labels(levels) {
+  const digits = Math.max(...levels.map((v) => (String(+v.toFixed(3)).split(".")[1] ?? "").length));
+  return levels.map((v) => fixed(v, digits));
+}
+
 /** A colour for each wavelength of the plan; traces from end b are broken lines, those that count for nothing dotted ones. */
 function line_of(test) {
   const i = Math.max(0, plan.wavelengths_nm.indexOf(test.wavelength_nm)) % 4;
@@ -13,7 +25,7 @@ const FONT = "12px system-ui, sans-serif";
 class Chart {
   /** `on_view` is called when the view has moved. */
   constructor(holder, traces, joints, on_view) {
-    Object.assign(this, { holder, traces, joints, on_view, front: traces[0], follow: true, lines: [], cursors_m: {} });
+    Object.assign(this, { holder, traces, joints, on_view, front: traces[0], follow: true, all_levels: false, lines: [], cursors_m: {} });
     this.visible = new Set(traces);
     this.shift_db = new Map(traces.map((trace) => [trace, 0]));
     this.whole_m = this.extent_m();
@@ -30,9 +42,9 @@ class Chart {
       scales: { x: { time: false, range: () => [this.from_m, this.to_m] }, y: { range: () => [this.low_db, this.high_db] } },
       axes: [
         { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 30, space: 70,
-          values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(2)))) },
+          values: (_, splits) => splits.map(place_label) },
         { stroke: () => css("--ink"), grid: { stroke: () => css("--faint-line"), width: 1 }, ticks: { show: false }, font: FONT, size: 50,
-          values: (_, splits) => splits.map((v) => minus(String(+v.toFixed(3)))) },
+          values: (_, splits) => level_labels(splits) },
       ],
       series: [null, ...traces.map((trace) => ({
         facets: [{ scale: "x", auto: false }, { scale: "y", auto: false }],
@@ -88,19 +100,49 @@ class Chart {
     return [Math.min(...ends), Math.max(...ends)];
   }
 
-  /** Levels of what is in view. */
-  levels() {
-    let low = Infinity, high = -Infinity, floor = Infinity;
+  /** Lowest and highest level in view between two places; of fibre alone where events hide none of it. */
+  range_db(from_m, to_m, fiber_alone) {
+    let low = Infinity, high = -Infinity;
     for (const trace of this.visible) {
       const { x, y } = samples_of(trace);
       const shift = this.shift_db.get(trace);
-      const to = Math.min(x.length, first_from(x, this.to_m) + 1);
-      for (let i = Math.max(0, first_from(x, this.from_m) - 1); i < to; i++) {
+      const skip = fiber_alone ? hidden(trace) : [];
+      // Behind its end, which may be a break, a trace has nothing of the fibre.
+      const end = fiber_alone && trace.found.events.find((e) => e.role === "end");
+      const own = end ? [0, end.position_m].map((m) => at_m(trace, m)).sort((a, b) => a - b) : [-Infinity, Infinity];
+      const from = first_from(x, Math.max(from_m, this.from_m, own[0]));
+      const to = Math.min(x.length, first_from(x, Math.min(to_m, this.to_m, own[1])) + 1);
+      for (let i = Math.max(0, from - 1), next = 0; i < to; i++) {
+        while (next < skip.length && skip[next].to_m < x[i]) next++;
+        if (next < skip.length && skip[next].from_m <= x[i]) continue;
         low = Math.min(low, y[i] + shift);
         high = Math.max(high, y[i] + shift);
       }
+    }
+    return [low, high];
+  }
+
+  /** Levels of the fibre in view between both end connectors, with a third of the height for what rises above it. */
+  fiber_levels() {
+    const ends = this.joints.map((joint) => joint.at_m);
+    const [low, high] = this.range_db(Math.min(...ends), Math.max(...ends), true);
+    if (!(high >= low)) return null;
+    const length = Math.max(0.5, high - low);
+    return [low - 0.15 * length, high + 0.55 * length];
+  }
+
+  /** Levels of what is in view. */
+  levels() {
+    const fiber = this.all_levels ? null : this.fiber_levels();
+    return fiber ?? this.levels_of_all();
+  }
+
+  /** The same with every peak, down to the noise. */
+  levels_of_all() {
+    let [low, high] = this.range_db(-Infinity, Infinity, false), floor = Infinity;
+    for (const trace of this.visible) {
       const own = trace.found.noise.floor_db;
-      if (own != null) floor = Math.min(floor, own - trace.top_db + shift);
+      if (own != null) floor = Math.min(floor, own - trace.top_db + this.shift_db.get(trace));
     }
     if (!(high > low)) return [-40, 2];
     // Below the noise there is nothing to see, however deep single samples fall.
@@ -118,6 +160,8 @@ class Chart {
     this.plot.redraw();
     this.holder.dataset.fromM = this.from_m.toFixed(2);
     this.holder.dataset.toM = this.to_m.toFixed(2);
+    this.holder.dataset.lowDb = this.low_db.toFixed(3);
+    this.holder.dataset.highDb = this.high_db.toFixed(3);
     this.on_view();
   }
 
@@ -151,6 +195,13 @@ class Chart {
     this.follow = false;
     this.low_db = about_db - (about_db - this.low_db) * factor;
     this.high_db = about_db + (this.high_db - about_db) * factor;
+    this.show();
+  }
+
+  /** Whether peaks are shown up to their tops, and the noise. */
+  show_all_levels(on) {
+    this.all_levels = on;
+    this.follow = true;
     this.show();
   }
 

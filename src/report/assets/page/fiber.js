@@ -119,6 +119,11 @@ class FiberView {
       button("levels-in", "\u2195 +", "zoom levels in", (c) => c.zoom_levels(0.7)),
       button("levels-out", "\u2195 \u2212", "zoom levels out", (c) => c.zoom_levels(1.4)),
       button("whole", "whole", "whole fibre", (c) => c.whole()),
+      el("button", { type: "button", id: "peaks", "aria-pressed": "false", "aria-label": "peaks and noise: show all levels", click: (event) => {
+        const on = !this.chart.all_levels;
+        event.currentTarget.setAttribute("aria-pressed", String(on));
+        this.chart.show_all_levels(on);
+      } }, "peaks and noise"),
       button("cursors-here", "cursors here", "bring both cursors into the view", (c) => {
         const length = c.to_m - c.from_m;
         this.cursors.move("a", c.from_m + 0.3 * length);

@@ -12,7 +12,6 @@ function draw_marks(chart, u) {
   ctx.textBaseline = "top";
   ctx.textAlign = "left";
   ctx.lineWidth = dot;
-  let taken = -Infinity;
   for (const joint of chart.joints) {
     const x = u.valToPos(joint.at_m, "x", true);
     ctx.strokeStyle = css("--joint-line");
@@ -21,13 +20,6 @@ function draw_marks(chart, u) {
     ctx.moveTo(x, bbox.top + 18 * dot);
     ctx.lineTo(x, bbox.top + bbox.height);
     ctx.stroke();
-    const text = shown(joint.name);
-    const left = x - 0.5 * ctx.measureText(text).width;
-    if (left > taken) {
-      ctx.fillStyle = css("--ink");
-      ctx.fillText(text, left, bbox.top + 3 * dot);
-      taken = left + ctx.measureText(text).width + 6 * dot;
-    }
   }
   ctx.setLineDash([]);
   const shift = chart.shift_db.get(chart.front);
@@ -54,7 +46,24 @@ function draw_marks(chart, u) {
     }
   }
   draw_cursors(ctx, chart, u, dot);
+  draw_names(ctx, chart, u, dot);
   ctx.restore();
+}
+
+/** Names of joints over their lines, on a ground of their own: a cursor may stand there too. */
+function draw_names(ctx, chart, u, dot) {
+  ctx.setLineDash([]);
+  let taken = -Infinity;
+  for (const joint of chart.joints) {
+    const text = shown(joint.name), width = ctx.measureText(text).width;
+    const left = u.valToPos(joint.at_m, "x", true) - 0.5 * width;
+    if (left <= taken) continue;
+    ctx.fillStyle = css("--ground");
+    ctx.fillRect(left - 3 * dot, u.bbox.top, width + 6 * dot, 17 * dot);
+    ctx.fillStyle = css("--ink");
+    ctx.fillText(text, left, u.bbox.top + 3 * dot);
+    taken = left + width + 6 * dot;
+  }
 }
 
 /** Cursor A is a whole line, B a broken one; each with its letter at the foot. */
