@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::CommandFactory;
 use clap_mangen::Man;
 use strandline::disk;
+use strandline::report::CAUTION;
 
 use super::{Cli, Exit, Out};
 
@@ -50,8 +51,37 @@ fn pages() -> io::Result<Vec<(String, Vec<u8>)>> {
 }
 
 fn page(command: clap::Command) -> io::Result<(String, Vec<u8>)> {
+    let is_first = command.has_subcommands();
     let man = Man::new(command).source(concat!("strandline ", env!("CARGO_PKG_VERSION")));
     let mut text = Vec::new();
-    man.render(&mut text)?;
+    man.render_title(&mut text)?;
+    man.render_name_section(&mut text)?;
+    man.render_synopsis_section(&mut text)?;
+    man.render_description_section(&mut text)?;
+    man.render_options_section(&mut text)?;
+    if is_first {
+        man.render_subcommands_section(&mut text)?;
+    } else {
+        text.extend(examples(&man)?.into_bytes());
+    }
+    text.extend_from_slice(EXIT_STATUS.as_bytes());
+    text.extend(format!(".SH SAFETY\n{CAUTION}\n").into_bytes());
+    if !is_first {
+        text.extend_from_slice(b".SH SEE ALSO\nstrandline(1)\n");
+    }
     Ok((man.get_filename(), text))
 }
+
+/// What stands behind the options of a command's help: examples and what is to be known of them.
+fn examples(man: &Man) -> io::Result<String> {
+    let mut text = Vec::new();
+    man.render_extra_section(&mut text)?;
+    let text = String::from_utf8_lossy(&text).replace(".SH EXTRA\n", ".SH EXAMPLES\n");
+    Ok(text.replace("Examples:\n", "").replace("Example:\n", ""))
+}
+
+/// As in docs/commands.md.
+const EXIT_STATUS: &str = ".SH \"EXIT STATUS\"\n\
+    .TP\n0\ndone, and nothing to object to\n\
+    .TP\n1\ndone, and something failed its limits, is undecided or missing; only commands with a plan or an earlier round end so\n\
+    .TP\n2\ncould not: wrong usage, a file that cannot be read, an answer that cannot be written. The readable files are still done\n";
