@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use rust_xlsxwriter::{
     Color, ConditionalFormatText, ConditionalFormatTextRule, DocProperties, ExcelDateTime, Format,
-    FormatBorder, Workbook, Worksheet, XlsxError,
+    FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
 };
 
 use super::CAUTION;
@@ -54,6 +54,8 @@ fn shortened(text: &str) -> Cow<'_, str> {
 
 fn fill(page: &mut Worksheet, sheet: &Sheet) -> Result<(), XlsxError> {
     let heading = Format::new().set_bold().set_border_bottom(FormatBorder::Thin);
+    // Figures stand to the right of their column: words of the next keep their distance.
+    let words = Format::new().set_indent(1);
     page.set_name(sheet.name)?;
     page.set_freeze_panes(1, 0)?;
     page.set_footer(format!("&L{CAUTION}&R&A, &P of &N"));
@@ -61,11 +63,19 @@ fn fill(page: &mut Worksheet, sheet: &Sheet) -> Result<(), XlsxError> {
     for (c, name) in sheet.columns.iter().enumerate() {
         let figures = Format::new().set_num_format(number_format(name));
         page.set_column_width(column(c), width(sheet, c))?;
+        let has_figures = sheet.rows.iter().any(|row| matches!(row[c], Cell::Number(_)));
+        let heading = if has_figures {
+            heading.clone().set_align(FormatAlign::Right)
+        } else {
+            heading.clone().set_indent(1)
+        };
         page.write_string_with_format(0, column(c), name, &heading)?;
         for (r, row) in (1..).zip(&sheet.rows) {
             match &row[c] {
                 Cell::Empty => {}
-                Cell::Text(text) => drop(page.write_string(r, column(c), shortened(text))?),
+                Cell::Text(text) => {
+                    page.write_string_with_format(r, column(c), shortened(text), &words)?;
+                }
                 Cell::Number(value) => {
                     page.write_number_with_format(r, column(c), *value, &figures)?;
                 }
@@ -110,6 +120,8 @@ fn marks() -> Vec<(&'static str, Format)> {
 fn number_format(name: &str) -> &'static str {
     match name {
         _ if name.ends_with("reflectance_db") || name.ends_with("reflectance_sigma_db") => "0.00",
+        // A sigma is often less than half a thousandth, and never 0.
+        _ if name.ends_with("_sigma_db") || name.ends_with("_sigma_db_per_km") => "0.0000",
         _ if name.ends_with("_db") || name.ends_with("_db_per_km") => "0.000",
         _ if name.ends_with("_m") => "0.0",
         _ => "General",
@@ -124,7 +136,7 @@ fn width(sheet: &Sheet, c: usize) -> f64 {
         Cell::Number(_) | Cell::Empty => 8,
     });
     let heading = sheet.columns[c].chars().count() + 3;
-    widest.max().unwrap_or(0).clamp(heading, heading.max(60)) as f64 + 1.0
+    widest.max().unwrap_or(0).clamp(heading, heading.max(60)) as f64 + 2.0
 }
 
 #[cfg(test)]
