@@ -65,6 +65,67 @@ fn another_folder_shuffled_arguments_and_other_threads_change_no_byte() {
     }
 }
 
+/// All files of a report, and two pictures.
+const FILES: [&str; 11] = [
+    "review.json",
+    "review.html",
+    "review.pdf",
+    "review.xlsx",
+    "tests.csv",
+    "links.csv",
+    "joints.csv",
+    "sections.csv",
+    "findings.csv",
+    "map.png",
+    "one.svg",
+];
+
+/// What a report and two pictures are, by their names: each made anew in an environment of its own.
+fn made(folder: &Path, names: &[&str], environment: &[(&str, &str)]) -> BTreeMap<String, Vec<u8>> {
+    let run = |args: &[&str], wanted: i32| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_strandline"));
+        command.current_dir(folder).env_remove("SOURCE_DATE_EPOCH").args(args);
+        let output = command.envs(environment.iter().copied()).output().expect("the command runs");
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(wanted), "{args:?}: {said}");
+    };
+    let plan = ["--plan", "plan.toml"];
+    run(&[&["review", "--report", "out"], &plan[..], names].concat(), 2); // one file is torn
+    run(&[&["plot", "--cable", "map", "-o", "out/map.png"], &plan[..], names].concat(), 2);
+    let whole = names.iter().copied().filter(|name| *name != "torn.sor").min().expect("a trace");
+    run(&["plot", whole, "-o", "out/one.svg"], 0);
+    let bytes = |name: &str| disk::read(&folder.join("out").join(name)).expect("written");
+    FILES.into_iter().map(|name| (name.to_owned(), bytes(name))).collect()
+}
+
+#[test]
+fn every_file_of_a_report_is_the_same_in_another_time_zone_language_order_and_number_of_threads() {
+    let one = folder("same-report-one");
+    let files = written(&one);
+    let two = folder("same-report-two");
+    put(&two, &files);
+    let plan = disk::read(&one.join("plan.toml")).expect("readable");
+    disk::write_whole(&two.join("plan.toml"), &plan).expect("writable");
+    let mut names: Vec<&str> = files.keys().map(String::as_str).collect();
+    let here = [("TZ", "UTC"), ("LC_ALL", "C"), ("RAYON_NUM_THREADS", "1"), ("COLUMNS", "80")];
+    let first = made(&one, &names, &here);
+    names.reverse();
+    names.rotate_left(5);
+    // A quarter of an hour off, a comma for the point, and an alphabet of its own.
+    let there = [
+        ("TZ", "Pacific/Chatham"),
+        ("LC_ALL", "tr_TR.UTF-8"),
+        ("LANG", "de_DE.UTF-8"),
+        ("RAYON_NUM_THREADS", "3"),
+        ("COLUMNS", "200"),
+    ];
+    let second = made(&two, &names, &there);
+    for (name, bytes) in &first {
+        assert!(bytes.len() > 100, "{name}");
+        assert!(second[name] == *bytes, "{name} differs");
+    }
+}
+
 /// The document with every file under its old name, lists of files in order.
 fn renamed_back(text: &str, old: &BTreeMap<String, String>) -> Value {
     fn walk(value: &mut Value, old: &BTreeMap<String, String>) {
