@@ -242,8 +242,9 @@ pub fn html(
     block(&mut blocks, "plan", &serde_json::to_string(&plan_facts(plan, review))?);
     let facts: Vec<&str> = packed.iter().map(|p| p.facts.as_str()).collect();
     block(&mut blocks, "traces", &format!("[{}]", facts.join(",\n")));
+    let mut samples = String::new();
     for (i, one) in packed.iter().enumerate() {
-        block(&mut blocks, &format!("samples-{i}"), &format!("\"{}\"", one.samples));
+        block(&mut samples, &format!("samples-{i}"), &format!("\"{}\"", one.samples));
     }
     let policy = format!(
         "default-src 'none'; script-src {}; style-src {}; base-uri 'none'; form-action 'none'",
@@ -257,6 +258,7 @@ pub fn html(
         "CAUTION" => escape::markup(CAUTION),
         "TOOL" => format!("strandline {}", env!("CARGO_PKG_VERSION")),
         "BLOCKS" => blocks.clone(),
+        "SAMPLES" => samples.clone(),
         "SCRIPT" => script.clone(),
         other => other.to_owned(),
     };

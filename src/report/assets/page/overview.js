@@ -47,7 +47,7 @@ function progress() {
   const share = c.planned ? Math.floor((100 * c.measured) / c.planned) : 0;
   const beside = [[c.surplus, "surplus"], [c.unreadable, "unreadable"]].filter(([n]) => n > 0).map(([n, word]) => `${n} ${word}`);
   return el("div", { class: "counts" },
-    el("p", {}, el("strong", {}, `${c.measured} of ${c.planned}`), ` planned measurements are there (${share} %)`, beside.length ? `; beside the plan ${beside.join(", ")}` : "", "."),
+    el("p", {}, el("strong", {}, `${c.measured} of ${c.planned}`), ` planned measurements are there (${share}\u00a0%)`, beside.length ? `; beside the plan ${beside.join(", ")}` : "", "."),
     strip,
     el("ul", { class: "plain row" }, parts.map(([name, count, word]) =>
       el("li", { class: `verdict is-${name}` }, mark(name), `${count} ${word}`))));

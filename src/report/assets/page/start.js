@@ -2,6 +2,11 @@
 // for one of its traces, `#fiber-7@2710.0` for a place on them in metres from end a.
 
 function route() {
+  // The samples stand behind this script, so that the first view need not wait for them; a fibre must.
+  if (location.hash.startsWith("#fiber") && document.readyState === "loading") {
+    addEventListener("DOMContentLoaded", route, { once: true });
+    return;
+  }
   const match = /^#fiber-(\d+)(?:-(\d+-[ab]-to-[ab]))?(?:@(-?[\d.]+))?$/.exec(location.hash);
   const overview = document.getElementById("overview"), fiber = document.getElementById("fiber");
   document.body.classList.toggle("in-fiber", Boolean(match));
@@ -30,6 +35,7 @@ document.getElementById("subtitle").replaceChildren(...[
 document.getElementById("origin").textContent =
   `${document.querySelector("meta[name=generator]").content}; plan ${review.plan.sha256.slice(0, 12)}; limits: ${shown(review.plan.limits_come_from)}; a verdict is given from a probability of ${plan.confidence * 100} % on.`;
 build_overview();
+performance.mark("matrix");
 addEventListener("hashchange", route);
 addEventListener("keydown", (event) => {
   if (event.key === "Escape" && open_fiber) location.hash = "";
