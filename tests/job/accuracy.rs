@@ -132,6 +132,17 @@ fn sigmas(cases: &[Case], nm: u16) -> Sigmas {
     }
 }
 
+/// Median sigma of the mean of both ends in parts of the median sigma of a trace, where noise alone makes
+/// sigmas and joints lie evenly on a link.
+///
+/// By hand: light comes back weaker by twice the attenuation, so sigma grows as `e^(kx)` with
+/// `k = 2α·ln 10/10` per km. A joint at `x` of `L` has `√(e^(2kx) + e^(2k(L-x)))/2`, which is
+/// `e^(kL/2)·√(cosh(2k·|x - L/2|)/2)`; the median trace has `e^(kL/2)`, and the median of `|x - L/2|` is `L/4`.
+fn mean_over_trace(attenuation_db_per_km: f64, length_km: f64) -> f64 {
+    let k = 2.0 * attenuation_db_per_km * std::f64::consts::LN_10 / 10.0;
+    ((0.5 * k * length_km).cosh() / 2.0).sqrt()
+}
+
 #[test]
 fn joints_from_both_ends_are_as_sure_as_they_say_found_or_not() {
     let wanted = std::env::var("STRANDLINE_CABLES").ok().and_then(|text| text.parse().ok());
@@ -141,6 +152,7 @@ fn joints_from_both_ends_are_as_sure_as_they_say_found_or_not() {
     );
     println!("  joints | inside, % | bias, dB");
     let mut sure: Vec<f64> = Vec::new();
+    let mut over: Vec<f64> = Vec::new();
     for (length_m, wavelengths_nm) in [
         (5_000.0, &[1550][..]),
         (5_000.0, &[1310, 1550][..]),
@@ -177,9 +189,16 @@ fn joints_from_both_ends_are_as_sure_as_they_say_found_or_not() {
             assert!(own.bias_db.abs() < allowed_db, "{length_m} m, {name}: {}", own.bias_db);
         }
         sure.push(own.of_its_traces);
+        over.push(own.joint_db / own.trace_db);
     }
     // The goal; a mean of two equally sure readings has 0.707 of their sigma (D7).
     assert!(sure[0] <= 0.72 && sure[3] <= 0.72, "{sure:?}");
+    // At one wavelength no mean can be surer against the median trace, where noise grows with distance.
+    for (i, length_km) in [(0, 5.0), (3, 14.0)] {
+        let bound = mean_over_trace(0.20, length_km);
+        println!("{length_km} km, one wavelength: {:.3}, by calculation {bound:.3}", over[i]);
+        assert!((over[i] / bound - 1.0).abs() < 0.04, "{length_km} km: {} {bound}", over[i]);
+    }
     let falls = |of: &[f64]| of.windows(2).all(|pair| pair[1] < pair[0]);
     assert!(falls(&sure[..3]) && falls(&sure[3..]), "less with more traces: {sure:?}");
 }

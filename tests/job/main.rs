@@ -4,6 +4,7 @@ mod accuracy;
 mod diagnose;
 mod kinds;
 mod limits;
+mod sections;
 mod stress;
 mod todo;
 
