@@ -90,6 +90,18 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     objection.max(listed).max(unreadable(&review, out)).max(written)
 }
 
+/// The plan that is named, else the own one of a single folder.
+///
+/// # Errors
+/// Where there is neither.
+pub(super) fn plan_of(paths: &[PathBuf], plan: Option<&PathBuf>) -> Result<PathBuf, String> {
+    match (plan, paths) {
+        (Some(plan), _) => Ok(plan.clone()),
+        (None, [folder]) if disk::exists(&folder.join("plan.toml")) => Ok(folder.join("plan.toml")),
+        _ => Err(format!("no plan is named, and there is none of its own: {NO_PLAN}")),
+    }
+}
+
 /// The review of some files, with a bar for who waits.
 pub(super) fn of(files: Vec<PathBuf>, plan: &Plan) -> Review {
     let progress = Progress::new(files.len());

@@ -18,9 +18,9 @@ pub(crate) struct Args {
     /// Folders of traces, or trace files
     #[arg(required = true, value_name = "FOLDER")]
     paths: Vec<PathBuf>,
-    /// The plan
+    /// The plan, else the folder's own plan.toml
     #[arg(long, value_name = "PLAN")]
-    plan: PathBuf,
+    plan: Option<PathBuf>,
     /// The joint, as the plan names it
     #[arg(long, value_name = "NAME")]
     joint: String,
@@ -30,7 +30,8 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let planned = review::read_plan(&args.plan);
+    let plan = review::plan_of(&args.paths, args.plan.as_ref());
+    let planned = plan.and_then(|path| review::read_plan(&path));
     let tray = planned.and_then(|(plan, _)| Tray::new(plan, &args.joint, args.built_to.as_deref()));
     let tray = match tray {
         Ok(tray) => tray,

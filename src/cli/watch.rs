@@ -25,9 +25,9 @@ pub(crate) struct Args {
     /// Folders that traces arrive in
     #[arg(required = true, value_name = "FOLDER")]
     folders: Vec<PathBuf>,
-    /// The plan
+    /// The plan, else the folder's own plan.toml
     #[arg(long, value_name = "PLAN")]
-    plan: PathBuf,
+    plan: Option<PathBuf>,
     /// A joint, as the plan names it: answers for its tray alone
     #[arg(long, value_name = "NAME")]
     joint: Option<String>,
@@ -130,7 +130,7 @@ fn is_reading(kind: EventKind) -> bool {
 }
 
 fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
-    let (plan, _) = review::read_plan(&args.plan)?;
+    let (plan, _) = review::read_plan(&review::plan_of(&args.folders, args.plan.as_ref())?)?;
     let built_to = args.built_to.as_deref();
     let tray = match &args.joint {
         Some(joint) => Some(Tray::new(plan.clone(), joint, built_to)?),

@@ -145,7 +145,7 @@ impl<'a> Link<'a> {
             latest.into_iter().map(|((nm, end), (_, content))| (nm, end, content)).collect();
         let seen = tests.iter().filter(|t| t.2.stops_m.is_none()).filter_map(|t| t.2.length_m);
         let length_m = plan.cable.length_m.or(Measured::mean(seen).map(|m| m.value));
-        let splitter_m = splitter(&tests, plan);
+        let splitter_m = splitter(&tests, plan, length_m);
         let one_way_db = plan.limits.one_way_db;
         Link { plan, tests, length_m, splitter_m, one_way_db, reference }
     }
@@ -198,8 +198,13 @@ impl<'a> Link<'a> {
 }
 
 /// The first splitter behind which a trace from end a, the head end of every plan with splitters,
-/// looks: by the plan, else by what the event looks like.
-fn splitter(tests: &[(u16, Direction, &Content)], plan: &Plan) -> Option<f64> {
+/// looks: by the plan, else by what the event looks like. What lies at the link's end or behind it is
+/// none of its splitters.
+fn splitter(
+    tests: &[(u16, Direction, &Content)],
+    plan: &Plan,
+    length_m: Option<f64>,
+) -> Option<f64> {
     if !tests.iter().any(|t| t.1 == Direction::AToB) {
         return None;
     }
@@ -207,8 +212,10 @@ fn splitter(tests: &[(u16, Direction, &Content)], plan: &Plan) -> Option<f64> {
     let seen = tests.iter().filter(|t| t.1 == Direction::AToB).filter_map(|(_, _, content)| {
         let near = content.near_m.unwrap_or(0.0);
         let events = content.analysis.events.iter();
-        let mut splitters = events.filter(|e| e.likely == Some(Likely::Splitter));
-        splitters.find(|e| e.position_m.0 > near).map(|e| e.position_m.0 - near)
+        let splitters = events.filter(|e| e.likely == Some(Likely::Splitter));
+        let ends_m = content.length_m.map(|m| m.value).or(length_m).unwrap_or(f64::INFINITY);
+        let is_inside = |m: &f64| *m > 0.0 && *m < ends_m - content.pulse_m;
+        splitters.map(|e| e.position_m.0 - near).find(is_inside)
     });
     planned.or_else(|| seen.min_by(f64::total_cmp))
 }

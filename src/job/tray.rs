@@ -158,7 +158,7 @@ fn named<'a>(plan: &'a Plan, name: &str) -> Result<&'a PlannedJoint, String> {
         match names.as_slice() {
             [] => format!("the plan has no joint {name:?}: it names none at all"),
             names => {
-                format!("the plan has no joint {name:?} to here, it has: {}", names.join(", "))
+                format!("the plan has no joint {name:?}, it has: {}", names.join(", "))
             }
         }
     })

@@ -4,6 +4,7 @@
 use std::path::Path;
 
 use strandline::diagnose::{self, Diagnosis, Reference};
+use strandline::event::{Event, Likely};
 use strandline::job::{self, Test};
 use strandline::plan::{self, Plan};
 use strandline::report::diagnosis;
@@ -263,6 +264,23 @@ fn behind_a_splitter_seen_from_the_head_end_nothing_is_graded() {
     assert_eq!(ranked(&diagnosis), [], "{:#?}", diagnosis.excesses);
     assert_eq!(diagnosis.splitter_m, Some(2000.0));
     assert!(diagnosis.notes[0].contains("all branches"), "{:?}", diagnosis.notes);
+}
+
+#[test]
+fn what_looks_like_a_splitter_at_the_links_end_is_none_of_it() {
+    let plan = plan();
+    let mut tests = measured(&rendered(SOUND, "\"a-to-b\"", &[1550]), &plan);
+    let content = tests[0].content.as_mut().expect("readable");
+    let end_m = content.near_m.expect("seen") + content.length_m.expect("seen").value;
+    let behind = |event: &&mut Event| event.position_m.0 > end_m - 1.0;
+    let mut marked = 0;
+    for event in content.analysis.events.iter_mut().filter(behind) {
+        event.likely = Some(Likely::Splitter);
+        marked += 1;
+    }
+    assert!(marked > 0, "the end is seen");
+    let diagnosis = diagnose::diagnose(&tests, &[], &plan, Reference::Plan);
+    assert_eq!(diagnosis.splitter_m, None, "{:?}", diagnosis.notes);
 }
 
 #[test]
