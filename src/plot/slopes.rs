@@ -32,6 +32,8 @@ pub(super) struct Written {
 
 /// Between the trace and the words' edge.
 const AWAY: f64 = 4.0;
+/// From a line to the edge of its frame.
+const FRAME: f64 = 6.0;
 /// Height of the words, and what they need beside them.
 const LETTER: f64 = 13.0;
 const BESIDE: f64 = 6.0;
@@ -41,16 +43,19 @@ pub(super) fn placed(slope: &Slope<'_>, ground: &Ground<'_>) -> Option<Written> 
     let [a, b] = ends(slope.line, ground)?;
     let figure = axes::measured(slope.line.attenuation_db_per_km, 3);
     let verdict = slope.verdict.map_or(String::new(), |verdict| format!(", {}", verdict.word()));
+    // Words stand outside of the frame that a section has which is not a pass.
+    let framed = !matches!(slope.verdict, None | Some(Verdict::Pass));
+    let away = if framed { AWAY + FRAME } else { AWAY };
     let (full, short) = (format!("{figure} dB/km{verdict}"), format!("{figure}{verdict}"));
     let along = [&full, &short].into_iter().find_map(|text| {
         let room = width(text, SMALL);
         let fits = b.0 - a.0 >= room + 2.0 * BESIDE;
-        let at = fits.then(|| beside(ground, (a, b), (room, LETTER)))??;
+        let at = fits.then(|| beside(ground, (a, b), (room, LETTER), away))??;
         Some(Written { text: text.clone(), at, upright: false })
     });
     along.or_else(|| {
         let fits = b.0 - a.0 >= LETTER + BESIDE;
-        let at = fits.then(|| beside(ground, (a, b), (LETTER, width(&short, SMALL))))??;
+        let at = fits.then(|| beside(ground, (a, b), (LETTER, width(&short, SMALL)), away))??;
         Some(Written { text: short, at, upright: true })
     })
 }
@@ -61,7 +66,12 @@ fn ends(line: &Fitted, ground: &Ground<'_>) -> Option<[At; 2]> {
 }
 
 /// The middle of a field of a width and height above the line and the trace, else below both.
-fn beside(ground: &Ground<'_>, (a, b): (At, At), (wide, high): (f64, f64)) -> Option<At> {
+fn beside(
+    ground: &Ground<'_>,
+    (a, b): (At, At),
+    (wide, high): (f64, f64),
+    away: f64,
+) -> Option<At> {
     let (frame, x) = (ground.frame, (a.0 + b.0) / 2.0);
     let on_line = |x: f64| a.1 + (b.1 - a.1) * (x - a.0) / (b.0 - a.0).max(1e-9);
     let (left, right) = (x - wide / 2.0, x + wide / 2.0);
@@ -70,7 +80,7 @@ fn beside(ground: &Ground<'_>, (a, b): (At, At), (wide, high): (f64, f64)) -> Op
     let levels = inside.map(|p| frame.py(p.1)).chain([on_line(left), on_line(right)]);
     let (top, bottom) =
         levels.fold((f64::INFINITY, f64::NEG_INFINITY), |(t, b), y| (t.min(y), b.max(y)));
-    let (above, below) = (top - AWAY - high / 2.0, bottom + AWAY + high / 2.0);
+    let (above, below) = (top - away - high / 2.0, bottom + away + high / 2.0);
     if above - high / 2.0 > frame.top + 2.0 {
         return Some((x, above));
     }
@@ -88,7 +98,7 @@ pub(super) fn draw(
     let Some([a, b]) = ends(slope.line, ground) else { return };
     sheet.line([a, b], fit);
     if let Some(stroke) = frame {
-        let (up, down) = (|p: At| (p.0, p.1 - 6.0), |p: At| (p.0, p.1 + 6.0));
+        let (up, down) = (|p: At| (p.0, p.1 - FRAME), |p: At| (p.0, p.1 + FRAME));
         sheet.line([up(a), up(b), down(b), down(a), up(a)], stroke);
     }
     match placed(slope, ground) {
@@ -105,7 +115,7 @@ mod tests {
     use super::*;
     use crate::units::Measured;
 
-    const FRAME: Frame = Frame {
+    const FIELD: Frame = Frame {
         left: 0.0,
         right: 1000.0,
         top: 0.0,
@@ -115,6 +125,15 @@ mod tests {
     };
 
     fn words(wide: f64, level_db: f64, points: &[(f64, f64)]) -> Option<Written> {
+        judged(Verdict::Pass, wide, level_db, points)
+    }
+
+    fn judged(
+        verdict: Verdict,
+        wide: f64,
+        level_db: f64,
+        points: &[(f64, f64)],
+    ) -> Option<Written> {
         let attenuation_db_per_km = Measured::new(0.2, 0.001);
         let line = Fitted {
             from_m: 400.0,
@@ -123,8 +142,8 @@ mod tests {
             level_db,
             attenuation_db_per_km,
         };
-        let slope = Slope { line: &line, verdict: Some(Verdict::Pass) };
-        placed(&slope, &Ground { frame: &FRAME, points, unit_m: 1.0 })
+        let slope = Slope { line: &line, verdict: Some(verdict) };
+        placed(&slope, &Ground { frame: &FIELD, points, unit_m: 1.0 })
     }
 
     #[test]
@@ -142,6 +161,8 @@ mod tests {
         // 200 points from above; the trace rises by 5 dB, which is 50
         let over = words(300.0, -20.0, &[(550.0, -15.0)]).expect("room");
         assert!(over.at.1 + LETTER / 2.0 < 150.0, "{over:?}");
+        let fails = judged(Verdict::Fail, 300.0, -20.0, &[]).expect("room");
+        assert!(fails.at.1 + LETTER / 2.0 <= 201.0 - FRAME - AWAY, "{fails:?}");
         let under = words(30.0, -3.0, &[(415.0, -5.0)]).expect("room");
         let half = width(&under.text, SMALL) / 2.0;
         assert!(under.at.1 - half > 50.0 && under.at.1 + half < 400.0, "{under:?}");

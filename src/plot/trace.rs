@@ -8,7 +8,7 @@ use super::palette::Palette;
 use super::sheet::{Sheet, Stroke, wrapped};
 use super::slopes::{self, Ground, Slope};
 use super::{Format, PlotError, Style, render};
-use crate::event::{Analysis, Event, Peak};
+use crate::event::{Analysis, Event, Peak, Role};
 use crate::grade::Verdict;
 use crate::judge::Judged;
 use crate::signal::thin;
@@ -118,10 +118,13 @@ impl Seen<'_> {
     }
 }
 
-/// How far a trace is shown, in metres: behind the last event there is nothing but noise, and of a
-/// long stretch of it only some is shown.
+/// How far a trace is shown, in metres: behind its end there is nothing but noise and echoes, and of a
+/// long stretch of that only some is shown. Where no end was found all may be fibre.
 pub(super) fn shown_to_m(trace: &Trace, analysis: &Analysis) -> f64 {
     let recorded_m = trace.position_m(trace.counts.len().saturating_sub(1)).0;
+    if !analysis.events.iter().any(|event| event.role == Role::End) {
+        return recorded_m;
+    }
     let last_m = analysis.events.last().map_or(0.0, |e| e.position_m.0);
     let enough_m = last_m * 1.25 + 20.0 * trace.pulse_m();
     if enough_m * 1.4 < recorded_m { enough_m.max(recorded_m * 0.02) } else { recorded_m }
@@ -362,6 +365,16 @@ mod tests {
             "{words:?}"
         );
         assert!(words.contains(&"caution".into()));
+    }
+
+    #[test]
+    fn a_fibre_that_goes_on_beyond_its_trace_is_shown_to_the_last_sample() {
+        let levels: Vec<f64> = (0..9000).map(|m| -10.0 - 0.0003 * f64::from(m)).collect();
+        let trace = made::trace(&levels);
+        let mut analysis = made::analysis(Vec::new(), 600.0, 0.3);
+        assert!(shown_to_m(&trace, &analysis) < 4000.0, "behind an end there is noise");
+        analysis.events.retain(|event| event.role == Role::Start);
+        assert!(shown_to_m(&trace, &analysis) > 8990.0);
     }
 
     #[test]

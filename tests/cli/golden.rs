@@ -11,7 +11,7 @@ use super::{commands, disk, err, out, root, run, run_wide};
 #[test]
 fn every_output_has_the_form_that_was_reviewed() {
     let plan = "traces/job/plan.toml";
-    let cases: [(&str, &str, &[&str]); 12] = [
+    let cases: [(&str, &str, &[&str]); 13] = [
         ("show.txt", "80", &["show", "traces/ferry-clean-1550.sor", "--unit", "km"]),
         ("events.txt", "80", &["events", "traces/ferry-high-splice.sor", "--explain"]),
         ("events-plan.txt", "80", &["events", "traces/job/HFL-44_002_1310_AB.sor", "--plan", plan]),
@@ -29,6 +29,7 @@ fn every_output_has_the_form_that_was_reviewed() {
         ),
         ("events-kft.txt", "80", &["events", "traces/quay-splitter.sor", "--unit", "kft"]),
         ("events-narrow.txt", "40", &["events", "traces/ferry-break.sor"]),
+        ("events-draw.txt", "80", &["events", "traces/ferry-high-splice.sor", "--draw"]),
         ("events.csv", "80", &["events", "--csv", "traces/ferry-break.sor"]),
         ("events.json", "80", &["events", "--json", "traces/ferry-break.sor"]),
         ("tray.txt", "80", &["tray", "traces/job", "--plan", plan, "--joint", "C2"]),
