@@ -4,6 +4,7 @@ use std::cmp::Reverse;
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
+use strandline::disk;
 use strandline::report::jobs::{self, JobLine};
 
 use super::{Exit, Out, files, review};
@@ -59,7 +60,8 @@ pub(super) fn run(work: &[(PathBuf, PathBuf)], order: Order, json: bool, out: &O
                 lines.push(line);
             }
             Err(message) => {
-                out.error(&message, Some(review::NO_PLAN));
+                let hint = Some(review::NO_PLAN).filter(|_| !disk::exists(plan));
+                out.error(&message, hint);
                 exit = Exit::CouldNot;
             }
         }

@@ -44,7 +44,7 @@ pub(super) const NO_PLAN: &str =
     "give --plan PLAN, or lay plan.toml into the folder; `strandline plan FOLDER` drafts one";
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let plan = match jobs::paired(&args.paths, &args.plan) {
+    let path = match jobs::paired(&args.paths, &args.plan) {
         Ok(Work::One(plan)) => plan,
         Ok(Work::Several(_)) if args.todo || args.report.is_some() => {
             out.error("--todo and --report take one job at a time", None);
@@ -56,10 +56,11 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
-    let (plan, plan_sha256) = match read_plan(&plan) {
+    let (plan, plan_sha256) = match read_plan(&path) {
         Ok(read) => read,
         Err(message) => {
-            out.error(&message, Some(NO_PLAN).filter(|_| args.plan.is_empty()));
+            let is_there = disk::exists(&path);
+            out.error(&message, Some(NO_PLAN).filter(|_| args.plan.is_empty() && !is_there));
             return Exit::CouldNot;
         }
     };

@@ -394,6 +394,11 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
     ] {
         says = says.replace(own, plain);
     }
+    if says == "duplicate key" {
+        let is_key = |c: &char| c.is_alphanumeric() || matches!(c, '_' | '-');
+        let key: String = text[before.len()..].chars().take_while(is_key).collect();
+        says = format!("{key} stands here a second time; put both into one");
+    }
     if let Some(near) = nearest_field(&says) {
         says = format!("{says}; did you mean {near}?");
     }

@@ -164,3 +164,10 @@ fn what_cannot_be_is_refused_with_its_line() {
         assert!(error.to_string().contains(says), "{to}: {error}");
     }
 }
+
+#[test]
+fn a_table_that_stands_twice_is_named_at_its_second_place() {
+    let error = read(&format!("{PLAN}[limits]\nsplitter_db = 7.0\n")).unwrap_err();
+    assert_eq!(error.line, PLAN.lines().count() + 1);
+    assert!(error.says.starts_with("limits stands here a second time"), "{}", error.says);
+}

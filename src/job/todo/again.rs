@@ -137,26 +137,22 @@ impl Fiber<'_> {
         let own_s = content.averaging_s;
         let agreed_s = self.plan.measure.min_averaging_s;
         let agreed_s = agreed_s.filter(|s| own_s.is_some_and(|own| own < *s));
-        match (most, own_s) {
-            (Some(times), Some(s)) => Some(format!(
-                "averaging {:.0} s instead of {s:.0} s for {}",
+        let lost = content.fades_m.filter(|_| is_noisy).map(|_| "its light is lost on the way");
+        let pulse = if lost.is_some() { " or with a longer pulse" } else { "" };
+        let words = match (most, own_s, agreed_s) {
+            (Some(times), Some(s), _) => format!(
+                "averaging {:.0} s instead of {s:.0} s{pulse} for {}",
                 (s * times).ceil().max(agreed_s.unwrap_or(0.0)),
                 decides.join(" and ")
-            )),
-            (Some(times), None) => {
-                Some(format!("averaging {times:.1} times as long for {}", decides.join(" and ")))
+            ),
+            (Some(times), None, _) => {
+                format!("averaging {times:.1} times as long{pulse} for {}", decides.join(" and "))
             }
-            (None, _) if !is_noisy => None,
-            (None, _) => Some(match (agreed_s, content.fades_m) {
-                (Some(s), _) => format!("averaging {s:.0} s at least, as agreed"),
-                (None, Some(m)) => {
-                    format!(
-                        "with a longer pulse or averaging longer: its light is lost after {m:.0} m"
-                    )
-                }
-                (None, None) => "averaging longer or with a longer pulse".into(),
-            }),
-        }
+            (None, ..) if !is_noisy => return None,
+            (None, _, Some(s)) => format!("averaging {s:.0} s at least{pulse}, as agreed"),
+            (None, _, None) => "averaging longer or with a longer pulse".into(),
+        };
+        Some(lost.map_or(words.clone(), |lost| format!("{words}: {lost}")))
     }
 
     /// Why it is open, where nothing better is known: nothing where a repair, a missing measurement or
