@@ -212,8 +212,8 @@ impl Work<'_> {
             let by = &mut sheet.by[k * len..][..len];
             let mut shown = self.predict(model, block, row, edge, by);
             self.clip(&mut shown.fitted, by);
-            let weight = row.full / self.variance_of(row, &shown);
             let residual = row.mean - shown.fitted;
+            let weight = row.full / self.variance_of(row, &shown);
             chi2[0] += weight * residual * residual;
             chi2[1] += weights[k] * residual * residual;
             weights[k] = weight;

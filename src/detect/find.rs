@@ -37,10 +37,6 @@ const UNSEEN_ECHO_DB: f64 = 0.05;
 const NOWHERE: f64 = 2.5 / 1.96;
 const UNSEEN_STEP_DB: f64 = 0.05;
 
-/// How many times more of χ² a fit may leave than the one before: more joints explain more, and tails
-/// taken away a little less.
-const ASTRAY: f64 = 10.0;
-
 /// χ² per cell up to which sigmas are what the noise says. Where a model leaves more, something in the trace
 /// is not in it, and every variance grows by that. Source: Birge 1932, The calculation of errors by the
 /// method of least squares.
@@ -203,8 +199,12 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             break;
         }
         scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
-        let next = polish::merged(&next, false).unwrap_or(next);
-        let Some(better) = fit_from(next, &fit, &given) else { break };
+        // Tails that ran away from what detectors do keep a fit from its way.
+        let fresh = first::with_usual_tails(&next, noise);
+        let tried = [next, fresh].into_iter().find_map(|next| {
+            fit::again(polish::merged(&next, false).unwrap_or(next), &fit, &given)
+        });
+        let Some(better) = tried else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
         let kept =
@@ -216,7 +216,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         }
     }
     if let Some(next) = ends::further(&fit, &known, &rises, scatter) {
-        fit = fit::run(next, &given).unwrap_or(fit);
+        fit = fit::again(next, &fit, &given).unwrap_or(fit);
     }
     fit = settle(fit, &given, &known);
     fit = polish::with_heights(fit, &given, REFLECTS);
@@ -224,7 +224,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     fit = settle(fit, &given, &known);
     let mut next = fit.model.clone();
     if echo::mark(&fit, &mut next, scatter) {
-        if let Some(better) = fit::run(next, &given) {
+        if let Some(better) = fit::again(next, &fit, &given) {
             fit = drop_weakest(better, &given, FAINT, 1);
         }
     }
@@ -232,7 +232,7 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     given.slopes = own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
     place_weak_steps(&mut fit, &given);
-    if let Some(last) = fit::run(fit.model.clone(), &given) {
+    if let Some(last) = fit::again(fit.model.clone(), &fit, &given) {
         fit = last;
     }
     mark_faint(&mut fit, threshold);
@@ -242,15 +242,6 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     }
     let lone = echo::behind_end(&fit, samples, noise, scatter);
     Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
-}
-
-/// Fits `next`; where that leads astray – it explains far less than `fit` did – again with the receiver's
-/// pole as it was, for peaks drag it along. `None` where neither explains as much.
-fn fit_from(next: Model, fit: &Fit, given: &Given) -> Option<Fit> {
-    let astray = |other: &Fit| other.chi2_per_cell() > ASTRAY * fit.chi2_per_cell().max(1.0);
-    let better = fit::run(next.clone(), given).filter(|other| !astray(other));
-    let held = Given { free_pole: None, ..*given };
-    better.or_else(|| fit::run(next, &held).filter(|other| !astray(other)))
 }
 
 /// Marks what stands out too little to be reported.
@@ -275,7 +266,7 @@ fn mark_faint(fit: &mut Fit, threshold: f64) {
 fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
     for _ in 0..4 {
         if let Some(next) = ends::without_false_one(&fit, known) {
-            match fit::run(next, given) {
+            match fit::again(next, &fit, given) {
                 Some(better) => fit = better,
                 None => break,
             }
@@ -290,7 +281,7 @@ fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
         if let (Some(x), Some(last)) = (end, next.joints.last_mut()) {
             last.x = x;
         }
-        match fit::run(next, given) {
+        match fit::again(next, &fit, given) {
             Some(better) => fit = better,
             None => break,
         }
@@ -472,7 +463,7 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
                 next.joints.remove(i);
             }
         }
-        match fit::run(next, given) {
+        match fit::again(next, &fit, given) {
             Some(next) => fit = next,
             None => return fit,
         }

@@ -1,6 +1,6 @@
 //! The first fit: which receiver the trace was made with, and what its detector forgets late.
 
-use super::fit::{self, Fit, Given};
+use super::fit::{self, Fit, Given, USUAL_TAIL};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -100,6 +100,17 @@ pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
             model.joints[i].tail = Some(tail);
         }
     }
+}
+
+/// The model with the tails that are suspected before anything is known.
+pub(super) fn with_usual_tails(model: &Model, noise: &Noise) -> Model {
+    let mut next = model.clone();
+    next.receiver.tail = USUAL_TAIL * next.receiver.pulse;
+    for joint in &mut next.joints {
+        joint.tail = None;
+    }
+    suspect_tails(&mut next, noise);
+    next
 }
 
 /// Share of the light behind a drop from which its slow tail is reckoned with: 0.02 dB.

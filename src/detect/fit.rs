@@ -132,7 +132,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         let gained = at.chi2 - next.chi2_before;
         model = trial;
         damping = (damping * 0.1).max(1e-9);
-        let still = gained < given.enough * (1.0 + 1e-3 * next.chi2);
+        let still = gained < given.enough * (1.0 + 1e-3 * at.chi2.min(next.chi2));
         at = next;
         if still && (settled || given.enough > 0.5) {
             break;
@@ -142,6 +142,19 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let factor = at.matrix.factor()?;
     Some(Fit { model, layout, factor, chi2: at.chi2, cells: cells.len() })
 }
+
+/// Fits `next`, which came from `fit`; where that leads astray – it explains far less than `fit` did –
+/// again with the receiver's pole as it was, for peaks drag it along. `None` where neither explains as much.
+pub(super) fn again(next: Model, fit: &Fit, given: &Given) -> Option<Fit> {
+    let most = ASTRAY * fit.chi2_per_cell().max(1.0);
+    let on_its_way = |other: &Fit| other.chi2_per_cell() < most;
+    let held = Given { free_pole: None, ..*given };
+    run(next.clone(), given).filter(on_its_way).or_else(|| run(next, &held).filter(on_its_way))
+}
+
+/// How many times more of χ² a fit may leave than the one before: more joints explain more, and tails
+/// taken away a little less.
+const ASTRAY: f64 = 10.0;
 
 /// Puts each line's reference place to the middle of its fibre, where level and slope hardly
 /// correlate.
@@ -165,7 +178,10 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
     for (i, joint) in next.joints.iter_mut().enumerate() {
         joint.x += change[layout.place[i]].clamp(-reach, reach);
         if let (Some(height), Some(unknown)) = (&mut joint.height, layout.height[i]) {
-            *height += change[unknown];
+            // No more at a time than it is high itself, or the fibre before it.
+            let line = model.before(i).or(model.behind(i)).map_or(0.0, |line| line.power(joint.x));
+            let most = 2.0 * height.abs() + line;
+            *height = (*height + change[unknown].clamp(-most, most)).max(-line);
             if joint.clipped {
                 *height = height.max(0.8 * given.ceiling); // no lower than what was seen
             }

@@ -118,6 +118,10 @@ fn thinned(values: &[f64]) -> Vec<f64> {
 /// variance; blocks that stand out (echoes) are left out.
 fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let mut some = thinned(&samples.power[a..b]);
+    // A zero far below the floor leaves little to be seen, and none of the lower half.
+    if let Some(upper) = Upper::of(&mut some, samples.floor).filter(|upper| upper.seen < 0.3) {
+        return upper.sigma;
+    }
     let Some(q90) = order::quantile(&mut some, 0.9) else { return 0.0 };
     let rough = q90 / 1.281_551_6;
     // Trimmed at 3 sigma, where a normal's upper half keeps 0.9733 of its variance (by the
@@ -274,22 +278,59 @@ fn kappa(pole: f64) -> f64 {
     sum
 }
 
-/// Takes a receiver's zero that is off out of every sample: the symmetric centre of the noise, from
-/// its upper quantiles. Left alone where it cannot be told from 0.
+/// Takes a receiver's zero that is off out of every sample: the symmetric centre of the noise. Left alone
+/// where it cannot be told from 0.
 fn take_offset_out(samples: &mut Samples, noise: &mut Noise, from: usize) {
     // Neighbours are alike: of so many one tells as much as all.
     let apart = (0.5 * noise.kappa).max(1.0) as usize;
     let mut values: Vec<f64> = samples.power[from..].iter().step_by(apart).copied().collect();
     let independent = (samples.len() - from) as f64 / noise.kappa;
-    let quantiles = [0.95, 0.75].map(|q| order::quantile(&mut values, q).unwrap_or(0.0));
-    let sigma = (quantiles[0] - quantiles[1]) / (1.644_854 - 0.674_490);
-    let offset = quantiles[1] - 0.674_490 * sigma;
-    // sd of this centre, from the quantiles' own (asymptotic) covariance: 2.3 sigma/√n.
-    if offset.abs() > 5.0 * 2.3 * sigma / independent.sqrt() && offset.abs() > 0.1 * sigma {
-        samples.shift(offset);
-        noise.sigma = sigma;
+    let Some(upper) = Upper::of(&mut values, samples.floor) else { return };
+    let sd = upper.centre_sd / independent.sqrt();
+    if upper.centre.abs() > 5.0 * sd && upper.centre.abs() > 0.1 * upper.sigma {
+        samples.shift(upper.centre);
+        noise.sigma = upper.sigma;
     }
 }
+
+/// Normal noise as two quantiles of what is seen of it tell it.
+struct Upper {
+    centre: f64,
+    sigma: f64,
+    /// Standard deviation of the centre, times the square root of the number of independent samples.
+    centre_sd: f64,
+    /// Share of the samples over the file's floor.
+    seen: f64,
+}
+
+impl Upper {
+    /// `None` where hardly a sample is over the floor. Source of `centre_sd`: the asymptotic covariance of
+    /// quantiles, e.g. David & Nagaraja, Order Statistics (2003), 10.2 (from memory).
+    fn of(values: &mut [f64], floor: f64) -> Option<Upper> {
+        let over = values.iter().filter(|p| **p > floor).count() as f64;
+        if over < LEAST_SEEN {
+            return None;
+        }
+        let seen = over / values.len() as f64;
+        // The usual ones, or both of what the file does not cut off.
+        let shares = if seen > 0.3 { [0.75, 0.95] } else { [1.0 - 0.7 * seen, 1.0 - 0.15 * seen] };
+        let [low, high] = shares.map(|share| order::quantile(values, share).unwrap_or(0.0));
+        let z = shares.map(normal::quantile);
+        let sigma = (high - low) / (z[1] - z[0]);
+        let covariance = |i: usize, j: usize| {
+            shares[i] * (1.0 - shares[j]) / (normal::density(z[i]) * normal::density(z[j]))
+        };
+        let b = z[0] / (z[1] - z[0]); // the centre is (1 + b)·low - b·high
+        let a = 1.0 + b;
+        let var =
+            a * a * covariance(0, 0) + b * b * covariance(1, 1) - 2.0 * a * b * covariance(0, 1);
+        let centre = low - z[0] * sigma;
+        (sigma > 0.0).then_some(Upper { centre, sigma, centre_sd: sigma * var.sqrt(), seen })
+    }
+}
+
+/// Samples over the file's floor from which the noise can be told.
+const LEAST_SEEN: f64 = 12.0;
 
 /// Where the file's own floor begins to hide everything: behind the last two windows of two pulses
 /// in which fewer than nine of ten samples lie on it. One such window alone is an echo.

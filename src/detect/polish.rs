@@ -70,9 +70,9 @@ fn earlier_end(model: &Model) -> Option<Model> {
 }
 
 /// The fit of the one of two models that explains more.
-fn lower(model: Model, other: Option<Model>, given: &Given) -> Option<Fit> {
+fn lower(model: Model, other: Option<Model>, fit: &Fit, given: &Given) -> Option<Fit> {
     let fits = [Some(model), other].into_iter().flatten();
-    fits.filter_map(|model| fit::run(model, given)).min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+    fits.filter_map(|model| fit::again(model, fit, given)).min_by(|a, b| a.chi2.total_cmp(&b.chi2))
 }
 
 /// Gives a reflection to each step that is better explained with one, and tries one at the end; keeps
@@ -101,7 +101,7 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     if tried.is_empty() && earlier.is_none() {
         return fit;
     }
-    let Some(with) = lower(next, earlier, given) else { return fit };
+    let Some(with) = lower(next, earlier, &fit, given) else { return fit };
     let stands = |i: &usize| {
         let size = size::of(&with, *i);
         size.height > limit * size.height_sigma
@@ -113,5 +113,5 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     for i in tried.iter().filter(|i| !stands(i)) {
         next.joints[*i] = Joint { behind: next.joints[*i].behind, ..fit.model.joints[*i] };
     }
-    if tried.iter().any(stands) { fit::run(next, given).unwrap_or(with) } else { fit }
+    if tried.iter().any(stands) { fit::again(next, &with, given).unwrap_or(with) } else { fit }
 }
