@@ -45,6 +45,10 @@ pub(super) const WELL_FITTED: f64 = 2.0;
 /// A last section is no fibre where a decay in its place leaves so much less of χ².
 const NO_FIBRE: f64 = 0.9;
 
+/// χ² by which a short last section must explain more than a decay to be fibre: it has three unknowns more, and
+/// hardly anybody leaves so short an end behind such a loss.
+const NO_LESS: f64 = 15.0;
+
 /// What is not listed for want of size makes room, as far as this, for a joint that is known to be there. In
 /// pulse lengths: a weak step's place has a likelihood of several peaks, and they lie within ten.
 const SLIGHT_PULSES: f64 = 10.0;
@@ -214,6 +218,12 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         if stayed.is_empty() {
             break;
         }
+    }
+    if let Some(mut next) = ends::without_short_one(&fit, &known) {
+        // With all events known a decay need only explain as much.
+        first::suspect_tails(&mut next, noise);
+        let as_well = |other: &Fit| other.chi2 < fit.chi2 + NO_LESS;
+        fit = fit::run(next, &given).filter(as_well).unwrap_or(fit);
     }
     if let Some(next) = ends::further(&fit, &known, &rises, scatter) {
         fit = fit::again(next, &fit, &given).unwrap_or(fit);
