@@ -26,7 +26,8 @@ pub(super) struct System {
     pub matrix: Envelope,
     pub gradient: Vec<f64>,
     pub chi2: f64,
-    /// The same with the weights of the system before, to which it is compared.
+    /// The same with the weights of the system before, to which it is compared; of the first system
+    /// nothing.
     pub chi2_before: f64,
     /// The model's unknowns.
     values: Vec<f64>,
@@ -187,8 +188,7 @@ impl Work<'_> {
         }
         let beliefs = self.add_beliefs(model, &mut system.matrix, &mut system.gradient);
         let sum = |i: usize| beliefs + system.chi2_of.iter().map(|chi2| chi2[i]).sum::<f64>();
-        (system.chi2, system.chi2_before) =
-            (sum(0), if before.is_some() { sum(1) } else { sum(0) });
+        (system.chi2, system.chi2_before) = (sum(0), sum(1));
         system
     }
 

@@ -57,7 +57,7 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
             tail_to = tail_reaching(model, x);
             next += 1;
         }
-        while border <= k && border < to {
+        if border <= k {
             ahead += zones[ahead..].iter().take_while(|z| z.from <= x).count();
             let sample = |zone: &Zone| (zone.from - samples.first).max(0.0).ceil() as usize;
             border = zones.get(ahead).map_or(to, |zone| sample(zone).clamp(k + 1, to));

@@ -203,12 +203,11 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
             break;
         }
         scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
+        let again =
+            |next: Model| fit::again(polish::merged(&next, false).unwrap_or(next), &fit, &given);
         // Tails that ran away from what detectors do keep a fit from its way.
-        let fresh = first::with_usual_tails(&next, noise);
-        let tried = [next, fresh].into_iter().find_map(|next| {
-            fit::again(polish::merged(&next, false).unwrap_or(next), &fit, &given)
-        });
-        let Some(better) = tried else { break };
+        let fresh = || again(first::with_usual_tails(&next, noise));
+        let Some(better) = again(next.clone()).or_else(fresh) else { break };
         fit = better;
         fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
         let kept =

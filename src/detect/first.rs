@@ -68,20 +68,14 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         let given = Given { free_pole: Some(receiver.pole), ..near };
         fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
     };
-    // From three poles downhill, to fewer or to more.
-    let mut best = with(3)?;
-    for next in [[2, 1], [4, 5]] {
-        for poles in next {
-            match with(poles).filter(|other| other.0 < best.0) {
-                Some(better) => best = better,
-                None => break,
-            }
-        }
-        if best.1.poles < 3 {
-            break;
-        }
-    }
-    Some(best.1)
+    // From three poles downhill, to fewer or else to more.
+    let better = |poles: usize, than: f64| with(poles).filter(|other| other.0 < than);
+    let three = with(3)?;
+    let downhill = [[2, 1], [4, 5]].into_iter().find_map(|[next, last]| {
+        let next = better(next, three.0)?;
+        Some(better(last, next.0).unwrap_or(next))
+    });
+    Some(downhill.unwrap_or(three).1)
 }
 
 /// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken

@@ -45,14 +45,19 @@ fn reviewed(folder: &Path, args: &[&str], threads: &str) -> String {
     String::from_utf8(output.stdout).expect("UTF-8")
 }
 
-#[test]
-fn another_folder_shuffled_arguments_and_other_threads_change_no_byte() {
-    let one = folder("same-one");
+/// Two folders with the same files and plan, and the files by their names.
+fn twins(name: &str) -> (PathBuf, PathBuf, BTreeMap<String, Vec<u8>>) {
+    let (one, two) = (folder(&format!("{name}-one")), folder(&format!("{name}-two")));
     let files = written(&one);
-    let two = folder("same-two");
     put(&two, &files);
     let plan = disk::read(&one.join("plan.toml")).expect("readable");
     disk::write_whole(&two.join("plan.toml"), &plan).expect("writable");
+    (one, two, files)
+}
+
+#[test]
+fn another_folder_shuffled_arguments_and_other_threads_change_no_byte() {
+    let (one, two, files) = twins("same");
     let mut names: Vec<&str> = files.keys().map(String::as_str).collect();
     for json in [&["--json"][..], &[], &["--todo"]] {
         let whole = reviewed(&one, &[json, &["."]].concat(), "2");
@@ -100,12 +105,7 @@ fn made(folder: &Path, names: &[&str], environment: &[(&str, &str)]) -> BTreeMap
 
 #[test]
 fn every_file_of_a_report_is_the_same_in_another_time_zone_language_order_and_number_of_threads() {
-    let one = folder("same-report-one");
-    let files = written(&one);
-    let two = folder("same-report-two");
-    put(&two, &files);
-    let plan = disk::read(&one.join("plan.toml")).expect("readable");
-    disk::write_whole(&two.join("plan.toml"), &plan).expect("writable");
+    let (one, two, files) = twins("same-report");
     let mut names: Vec<&str> = files.keys().map(String::as_str).collect();
     let here = [("TZ", "UTC"), ("LC_ALL", "C"), ("RAYON_NUM_THREADS", "1"), ("COLUMNS", "80")];
     let first = made(&one, &names, &here);

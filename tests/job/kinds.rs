@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::chance::Chance;
 use strandline::grade::Verdict;
 use strandline::job::{self, FiberVerdict, Review, Severity};
 use strandline::plan::{self, Plan};
@@ -283,20 +284,14 @@ fn retests_without_a_time_that_tells_them_apart_are_undecided() {
 #[test]
 fn traces_too_noisy_for_the_limits_are_said_to_be() {
     let mut cable = sound(17, Vec::new());
-    let mut state = 1_u64;
-    let mut uniform = || {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((state >> 33) as f64 + 0.5) / 2_147_483_648.0
-    };
+    let mut chance = Chance(1);
     for file in of(&mut cable, 8).into_values() {
         // Noise of the receiver: of one power all along, here 2 dB below the launch cord's middle.
         let cord = 250.0 / file.trace.spacing_m();
         let noise_db = f64::from(file.trace.counts[cord as usize]) * 1e-3 + 2.0;
         for count in &mut file.trace.counts {
             let power = 10.0_f64.powf(-f64::from(*count) * 1e-3 / 5.0);
-            let normal = (-2.0 * uniform().ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos();
-            let noisy = power + 10.0_f64.powf(-noise_db / 5.0) * normal;
+            let noisy = power + 10.0_f64.powf(-noise_db / 5.0) * chance.normal();
             *count = (-5e3 * noisy.max(1e-9).log10()).round().clamp(0.0, 65_535.0) as u16;
         }
     }

@@ -1,6 +1,8 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
 mod accuracy;
+#[path = "../support/chance.rs"]
+mod chance;
 mod diagnose;
 mod kinds;
 mod limits;

@@ -4,6 +4,7 @@
 //! `STRANDLINE_CABLES=4 cargo test --release --test job sections -- --nocapture` prints the figures of
 //! docs/accuracy.md; without the variable a small part of it is run.
 
+use super::chance::Chance;
 use rayon::prelude::*;
 use strandline::job::{self, SectionReview};
 use strandline::plan::{self, Plan};
@@ -11,22 +12,6 @@ use strandline::simulate::Rendered;
 use strandline::simulate::cable::{self, Cable, CableFile, Size};
 use strandline::sor::{self, Version};
 use strandline::source;
-
-/// A plain generator of normal figures, apart from the simulator's and the program's.
-struct Normal(u64);
-
-impl Normal {
-    fn uniform(&mut self) -> f64 {
-        self.0 =
-            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((self.0 >> 33) as f64 + 0.5) / 2_147_483_648.0
-    }
-
-    fn draw(&mut self) -> f64 {
-        let (u, v) = (self.uniform(), self.uniform());
-        (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
-    }
-}
 
 /// Adds white noise in linear power, `over_noise_db` below the light that comes back from the far end
 /// (one-way dB, as a trace shows it). A count is a thousandth of a dB below 0 (SR-4731).
@@ -38,9 +23,9 @@ fn with_noise(rendered: &mut Rendered, over_noise_db: f64, seed: u64) {
     let power = |count: u16| 10.0_f64.powf(-f64::from(count) / 5000.0);
     let near_end = counts[at - 200..at].iter().map(|c| power(*c)).sum::<f64>() / 200.0;
     let sigma = near_end / 10.0_f64.powf(over_noise_db / 5.0);
-    let mut normal = Normal(seed);
+    let mut chance = Chance(seed);
     for count in counts.iter_mut() {
-        let power = power(*count) + sigma * normal.draw();
+        let power = power(*count) + sigma * chance.normal();
         let db = if power > 0.0 { -5000.0 * power.log10() } else { 65_535.0 };
         *count = db.round().clamp(0.0, 65_535.0) as u16;
     }

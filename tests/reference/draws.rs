@@ -6,6 +6,7 @@
 
 use std::fmt::Write;
 
+use super::chance::Chance;
 use strandline::combine::two_way;
 use strandline::detect::{self, Cords, Study};
 use strandline::grade::{self, Limit, Verdict};
@@ -18,21 +19,6 @@ const CONNECTOR_LIMIT_DB: f64 = 0.50;
 const CONFIDENCE: f64 = 0.95;
 const JOINTS: usize = 10;
 const SECTION_M: f64 = 300.0;
-
-/// Numbers of a plain generator: Knuth's linear congruence, Box & Muller 1958.
-struct Chance(u64);
-
-impl Chance {
-    fn uniform(&mut self) -> f64 {
-        self.0 =
-            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((self.0 >> 33) as f64 + 0.5) / 2_147_483_648.0
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
 
 /// A fibre of ten joints, each `then`, of one true loss between fibres of unequal backscatter: neighbours differ by
 /// 0.05 dB, one standard deviation, which is what the plan takes them to.

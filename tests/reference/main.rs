@@ -7,6 +7,8 @@
 //! H in `plan::standards`, I in `job::color`, J1 and J3 in `tests/engine`. What none holds, and why: docs/accuracy.md.
 
 mod budgets;
+#[path = "../support/chance.rs"]
+mod chance;
 mod decisions;
 mod distances;
 mod draws;
