@@ -80,17 +80,6 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
     rows
 }
 
-/// The rows of each fibre, in their order.
-pub(super) fn by_fiber(rows: &[Row]) -> BTreeMap<u32, Vec<Row>> {
-    let mut own: BTreeMap<u32, Vec<Row>> = BTreeMap::new();
-    for row in rows {
-        if let Some(fiber) = row.fiber {
-            own.entry(fiber).or_default().push(row.clone());
-        }
-    }
-    own
-}
-
 pub(super) fn finding(
     kind: &'static str,
     severity: Severity,
@@ -184,19 +173,26 @@ pub(super) fn copies(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) 
     concerned
 }
 
-/// Fibres exchanged at one end: each one's length from end a is the other's from end b. Returns them.
-pub(super) fn swapped(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) -> BTreeSet<u32> {
-    let both = lengths_from_both_ends(tests, rows);
+/// Fibres exchanged at one end: each one's length from end a is the other's from end b. Of `copies` nobody
+/// knows whose length they have. Returns the pairs.
+pub(super) fn swapped(
+    tests: &[Test],
+    rows: &[Row],
+    copies: &BTreeSet<usize>,
+    findings: &mut Vec<Finding>,
+) -> Vec<(u32, u32)> {
+    let both = lengths_from_both_ends(tests, rows, copies);
     let least = least_swap_m(&both);
-    let mut concerned = BTreeSet::new();
-    for (n, (f, a, b)) in both.iter().enumerate() {
-        for (g, c, d) in &both[n + 1..] {
-            // Own lengths disagree by more than places can be off; exchanged they agree.
-            let off = |one: &Measured, other: &Measured| (one.value - other.value).abs();
+    let off = |one: &Measured, other: &Measured| (one.value - other.value).abs();
+    // Their own lengths disagree by more than places can be off; exchanged they agree.
+    let odd: Vec<_> = both.iter().filter(|(_, a, b)| off(a, b) > least).collect();
+    let mut pairs = Vec::new();
+    for (n, (f, a, b)) in odd.iter().enumerate() {
+        for (g, c, d) in &odd[n + 1..] {
             let apart = off(a, b).min(off(c, d));
             let exchanged = off(a, d).max(off(c, b));
-            if apart > least && exchanged < 0.4 * apart {
-                concerned.extend([*f, *g]);
+            if exchanged < 0.4 * apart {
+                pairs.push((*f, *g));
                 for (own, other) in [(*f, *g), (*g, *f)] {
                     let says = format!(
                         "seen from end b it has the length of fibre {other}: the two are exchanged at one end"
@@ -209,15 +205,20 @@ pub(super) fn swapped(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>)
             }
         }
     }
-    concerned
+    pairs
 }
 
 /// Of each fibre its length from end a and from end b, the latter freed of what all fibres have in
 /// common there: two instruments' time bases differ.
-fn lengths_from_both_ends(tests: &[Test], rows: &[Row]) -> Vec<(u32, Measured, Measured)> {
+fn lengths_from_both_ends(
+    tests: &[Test],
+    rows: &[Row],
+    copies: &BTreeSet<usize>,
+) -> Vec<(u32, Measured, Measured)> {
     let mut lengths: BTreeMap<(u32, Direction), Vec<Measured>> = BTreeMap::new();
     for row in rows.iter().filter(|r| r.counts) {
-        let length = row.test.and_then(|i| tests[i].read()).and_then(|c| c.length_m);
+        let test = row.test.filter(|i| !copies.contains(i));
+        let length = test.and_then(|i| tests[i].read()).and_then(|c| c.length_m);
         if let (Some(fiber), Some(direction), Some(length)) = (row.fiber, row.direction, length) {
             lengths.entry((fiber, direction)).or_default().push(length);
         }
@@ -335,7 +336,7 @@ const UNSETTLED: &str = "measured again, and no time tells which is the later";
 pub(super) fn verdicts(
     rows: &mut [Row],
     fibers: &mut [FiberReview],
-    (copies, swapped): (&BTreeSet<usize>, &BTreeSet<u32>),
+    (copies, swaps): (&BTreeSet<usize>, &[(u32, u32)]),
     plan: &Plan,
 ) {
     let places: BTreeMap<u32, usize> =
@@ -356,7 +357,11 @@ pub(super) fn verdicts(
         let faults =
             own.findings.iter().filter(|f| f.severity == Severity::Fault && f.kind != "missing");
         row.reasons.extend(faults.map(|f| f.says.clone()));
-        for says in open(row, own, plan) {
+        let is_copy = row.test.is_some_and(|i| copies.contains(&i));
+        // Of a copy that is not read for its fibre its finding says what is open.
+        let is_read = row.wavelength_nm.is_some_and(|nm| own.is_read_at(nm));
+        let open = if is_copy && !is_read { Vec::new() } else { open(row, own, plan) };
+        for says in open {
             let says = (row.wavelength_nm.unwrap_or(0), says);
             if !row.unsettled {
                 row.reasons.push(says.1.clone());
@@ -367,10 +372,10 @@ pub(super) fn verdicts(
         }
         if row.unsettled {
             row.verdict = TestVerdict::Undecided;
-        } else if row.test.is_some_and(|i| copies.contains(&i)) {
+        } else if is_copy {
             row.verdict = TestVerdict::Undecided;
             row.reasons.push("a copy: one of two fibres was never measured".into());
-        } else if row.fiber.is_some_and(|f| swapped.contains(&f)) {
+        } else if row.fiber.is_some_and(|f| swaps.iter().any(|s| s.0 == f || s.1 == f)) {
             row.verdict = TestVerdict::Fail;
             row.reasons.push("exchanged with another fibre at one end".into());
         }

@@ -32,6 +32,11 @@ pub(super) struct Ends<'a> {
 /// spread of fibre lengths in a cable stay below. Common practice, no source.
 const STOPS_SHARE: f64 = 0.01;
 const STOPS_LEAST_M: f64 = 20.0;
+/// How much less than its cable's length a fibre reaches that stops early.
+pub(super) fn early_m(planned_m: f64) -> f64 {
+    STOPS_LEAST_M.max(STOPS_SHARE * planned_m)
+}
+
 /// No index that anybody sets is farther off than this share: from 1.40 to 1.54.
 const SCALE_SHARE: f64 = 0.05;
 /// A cord's connector is as near to its place as this, beyond what the scale is off.
@@ -63,7 +68,7 @@ impl<'a> Ends<'a> {
                 return Some(Early::Fades(reached_m));
             }
             let planned_m = plan.cable.length_m?;
-            let short = reached_m < planned_m - STOPS_LEAST_M.max(STOPS_SHARE * planned_m);
+            let short = reached_m < planned_m - early_m(planned_m);
             short.then(|| Early::Stops(Measured::new(reached_m, end.position_sigma_m)))
         });
         let is_bare = start_m < usual_m;
@@ -129,7 +134,7 @@ impl<'a> Look<'a, '_> {
 
     /// The reflection, or the end, nearest to where one is wanted.
     fn nearest(&self, start_m: f64, wanted_m: f64) -> Option<&'a Event> {
-        let reach = STOPS_LEAST_M.max(STOPS_SHARE * (wanted_m - start_m));
+        let reach = early_m(wanted_m - start_m);
         let off = |e: &Event| (e.position_m.0 - wanted_m).abs();
         let is_it = |e: &Event| match e.role {
             Role::Joint => e.is_reflective(),

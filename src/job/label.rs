@@ -160,15 +160,16 @@ impl Labelled<'_> {
             .iter()
             .filter(|(nm, _)| **nm != one.key.1)
             .find(|(_, other)| off(labelled) > 8.0 && off(**other) < 4.0)?;
-        // Glass can be worse than it should be, from both ends; it is never that much better.
-        let other_end = self
-            .all
-            .iter()
-            .find(|o| (o.key.0, o.key.1) == (one.key.0, one.key.1) && o.key.2 != one.key.2);
-        let alike = other_end.and_then(|o| o.attenuation_db_per_km).is_some_and(|a| {
-            (a.value - own.value).abs() < 0.5 * (labelled.value - own.value).abs()
-        });
-        (own.value < labelled.value || !alike).then(|| {
+        // Glass can be worse than it should be, from both ends and at every wavelength; it is never that
+        // much better.
+        let excess = own.value / labelled.value - 1.0;
+        let of_fiber = self.all.iter().filter(|o| o.key.0 == one.key.0 && o.test != one.test);
+        let others: Vec<f64> = of_fiber
+            .filter_map(|o| o.attenuation_db_per_km.zip(self.attenuation.get(&o.key.1)))
+            .map(|(theirs, usual)| theirs.value / usual.value - 1.0)
+            .collect();
+        let alike = others.iter().any(|theirs| (theirs - excess).abs() < 0.5 * excess.abs());
+        (excess < 0.0 || !(others.is_empty() || alike)).then(|| {
             let says = format!(
                 "it loses {own} dB/km, at {} nm usual here is {labelled} dB/km: it fits {} nm",
                 one.key.1, fits.0

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 mod check;
 mod ends;
 mod fiber;
+mod graded;
 mod label;
 mod name;
 mod odd;
@@ -15,6 +16,7 @@ mod spread;
 mod test;
 mod todo;
 mod tray;
+mod usual;
 
 pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
 pub use name::{Direction, Identity, Named, direction, number};
@@ -122,7 +124,7 @@ pub struct Review {
     pub fibers: Vec<FiberReview>,
     /// Findings that concern no single fibre.
     pub findings: Vec<Finding>,
-    /// Warnings that are no findings: cords too short for the pulse.
+    /// Warnings that are no findings: cords too short for the pulse, a length that the plan lacks.
     pub notes: Vec<String>,
     /// Progress.
     pub counts: Counts,
@@ -163,8 +165,14 @@ pub fn review(
     files.sort();
     files.dedup();
     let mut tests = test::read_all(&files, plan, options, done);
-    test::at_one_scale(&mut tests, plan, options);
-    judge(tests, plan)
+    let whole = usual::measure(&mut tests, plan, options);
+    let mut review = judge(tests, &whole);
+    if let (None, Some(length_m)) = (plan.cable.length_m, whole.cable.length_m) {
+        review.notes.push(format!(
+            "the plan has no length_m; {length_m:.1} m is taken, which most of these fibres have"
+        ));
+    }
+    review
 }
 
 /// The answer for files that were measured already, each with [`read`] against the same plan. Their
@@ -176,15 +184,18 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let mut findings = check::of_files(&tests, &rows, &wrong);
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
-    let swapped = check::swapped(&tests, &rows, &mut findings);
+    let swaps = check::swapped(&tests, &rows, &copies, &mut findings);
     findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
     // Those of one fibre together: a fibre must not have to look through the rows of all.
-    let own_rows = check::by_fiber(&rows);
-    let own_rows = |fiber| own_rows.get(&fiber).map_or(&[] as &[Row], Vec::as_slice);
-    let reviewed =
-        |plan, fiber: &u32| fiber::review(*fiber, (&tests, own_rows(*fiber)), plan, &agreed);
+    let by_fiber = graded::by_fiber(&rows);
+    let own_rows = |fiber: &u32| by_fiber.get(fiber).map_or(&[] as &[Row], Vec::as_slice);
+    let others = graded::others(&by_fiber, &tests, &copies, &swaps);
+    let reviewed = |plan, fiber: &u32| {
+        let rows = others.get(fiber).map_or(own_rows(fiber), Vec::as_slice);
+        fiber::review(*fiber, (&tests, rows), plan, &agreed)
+    };
     let first: Vec<FiberReview> = numbers.par_iter().map(|fiber| reviewed(plan, fiber)).collect();
     // What the joints measured from both ends show holds for those that were not.
     let one_way = OneWay::of(&first, plan);
@@ -193,17 +204,18 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let plan = &spread;
     let whole = |fiber: &u32| {
         let mut own = reviewed(plan, fiber);
-        let rows = own_rows(*fiber);
+        let rows = own_rows(fiber);
         own.findings.extend(check::missing(*fiber, rows, &own, &wrong));
         own.findings.extend(check::retests(*fiber, rows, &tests));
-        own.findings.extend(settings::of(*fiber, rows, &tests, plan, &agreed));
+        let settings = settings::of(&own, rows, &tests, plan, &agreed);
+        own.findings.extend(settings);
         if !own.findings.iter().any(|f| f.kind == "too-noisy") {
             own.findings.extend(settings::noisy(&own, rows, &tests, plan));
         }
         own
     };
     let mut fibers: Vec<FiberReview> = numbers.par_iter().map(whole).collect();
-    check::verdicts(&mut rows, &mut fibers, (&copies, &swapped), plan);
+    check::verdicts(&mut rows, &mut fibers, (&copies, &swaps), plan);
     let mut findings = to_fibers(findings, &mut fibers);
     findings.extend(to_fibers(odd::outliers(&fibers, plan), &mut fibers));
     for own in &mut fibers {

@@ -140,8 +140,12 @@ fn losses_of<'a>(own: &'a FiberReview, plan: &Plan) -> Vec<Loss<'a>> {
     joints.chain(links).collect()
 }
 
-/// Whether something else is said of it already: a cause is named once.
+/// Whether something else is said of it already, or accepted: a cause is named once.
 fn explained(one: &Loss) -> bool {
+    let is_here = |name: &str| one.place.is_none_or(|place| place == name);
+    if one.own.joints.iter().any(|joint| joint.waived.is_some() && is_here(&joint.name)) {
+        return true;
+    }
     let faults = one.own.findings.iter().filter(|f| f.severity == Severity::Fault);
     match one.place {
         Some(place) => faults.into_iter().any(|f| f.place.as_deref() == Some(place)),

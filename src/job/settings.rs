@@ -81,12 +81,14 @@ fn shared(all: &[&Content], figure: impl Fn(&Content) -> f64) -> Option<f64> {
 
 /// Of one fibre's counting traces: what is not as agreed.
 pub(super) fn of(
-    fiber: u32,
+    own: &FiberReview,
     rows: &[Row],
     tests: &[Test],
     plan: &Plan,
     agreed: &Agreed,
 ) -> Vec<Finding> {
+    let fiber = own.fiber;
+    let loses_much = own.findings.iter().any(|f| f.kind == "high-attenuation");
     let mut found: BTreeMap<&str, Finding> = BTreeMap::new();
     for row in rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts) {
         let Some(test) = row.test.map(|i| &tests[i]) else { continue };
@@ -96,7 +98,8 @@ pub(super) fn of(
             .filter(|r| (r.fiber, r.direction, r.counts) == (Some(fiber), row.direction, true))
             .filter_map(|r| tests[r.test?].read())
             .any(|c| c.near_m.is_some());
-        for (kind, says, next) in of_trace(content, nm, plan, agreed, has_cord) {
+        let known = Known { has_cord, loses_much };
+        for (kind, says, next) in of_trace(content, nm, plan, agreed, known) {
             let own = found
                 .entry(kind)
                 .or_insert_with(|| finding(kind, Severity::Fault, Some(fiber), says, next));
@@ -106,14 +109,22 @@ pub(super) fn of(
     found.into_values().collect()
 }
 
-/// What is not as agreed in one trace. `has_cord`: another trace of its fibre from its end, taken with the
-/// same plug in, shows the launch cord's connector.
+/// What the other traces of a fibre say.
+#[derive(Clone, Copy)]
+struct Known {
+    /// One from the same end, taken with the same plug in, shows the launch cord's connector.
+    has_cord: bool,
+    /// Its glass loses more than it may: that is why light is lost on the way.
+    loses_much: bool,
+}
+
+/// What is not as agreed in one trace.
 fn of_trace(
     content: &Content,
     nm: u16,
     plan: &Plan,
     agreed: &Agreed,
-    has_cord: bool,
+    known: Known,
 ) -> Vec<(&'static str, String, &'static str)> {
     let mut all = Vec::new();
     let whose = |own: bool| if own { "agreed was" } else { "that of the other traces is" };
@@ -138,13 +149,14 @@ fn of_trace(
         let says = format!("averaged {averaged:.0} s, agreed was {t:.0} s at least");
         all.push(("too-noisy", says, "measure again, averaging longer"));
     }
-    if let Some(m) = content.fades_m {
+    if let Some(m) = content.fades_m.filter(|_| !known.loses_much) {
         let says = format!("the light is lost in the noise after {m:.0} m, before the fibre ends");
         all.push(("too-noisy", says, "measure again, averaging longer or with a longer pulse"));
     }
     // Noise or a break may hide the connector: that is said.
-    let hidden =
-        content.fades_m.is_some() || content.stops_m.is_some() || (has_cord && !content.is_bare);
+    let hidden = content.fades_m.is_some()
+        || content.stops_m.is_some()
+        || (known.has_cord && !content.is_bare);
     if plan.measure.launch_m.is_some() && content.near_m.is_none() && !hidden {
         let says = "no connector of a launch cord is seen, so the first connector cannot be graded";
         all.push(("no-cord", says.to_owned(), "measure again with the launch cord"));

@@ -15,7 +15,6 @@ use crate::{disk, judge, source};
 
 use super::ends::{Early, Ends};
 use super::name::{Direction, Identity};
-use super::settings;
 
 /// What became of a measurement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -177,27 +176,6 @@ pub fn short_cords(tests: &[Test]) -> Vec<String> {
     says.collect()
 }
 
-/// Measures those files again whose own index is not that of the others, with that of the others: at
-/// one scale their joints lie where they are. Without such files nothing is read again.
-pub(super) fn at_one_scale(tests: &mut [Test], plan: &Plan, options: &source::Options) {
-    let mut with_usual = plan.clone();
-    with_usual.measure.group_index.extend(settings::usual_index(tests, plan));
-    let is_other = |test: &&mut Test| {
-        let content = test.read();
-        content.is_some_and(|c| {
-            let usual = c.wavelength_nm.and_then(|nm| with_usual.measure.group_index.get(&nm));
-            usual.is_some_and(|n| !settings::is_same_index(*n, c.used_index))
-        })
-    };
-    let others: Vec<&mut Test> = tests.iter_mut().filter(is_other).collect();
-    others.into_par_iter().for_each(|test| {
-        let again = read(&test.path, &with_usual, options);
-        if again.sha256 == test.sha256 {
-            *test = again;
-        }
-    });
-}
-
 /// Reads and measures one file.
 pub fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
     let bytes = match disk::read(path) {
@@ -350,26 +328,24 @@ fn places(
     pulse_m: f64,
 ) -> Vec<(f64, f64)> {
     let planned_m = plan.cable.length_m.or(length_m).unwrap_or(0.0);
-    // A fibre that is a little longer than planned is so all along.
-    let stretch = length_m.filter(|_| planned_m > 0.0).map_or(1.0, |l| l / planned_m);
-    let own_m = planned_m * stretch;
+    let own_m = length_m.filter(|_| planned_m > 0.0).unwrap_or(planned_m);
+    // From end a to metres from the panel, and back.
+    let turned = |m: f64| if direction == Some(Direction::BToA) { own_m - m } else { m };
+    let event_at = |expected_m: f64| {
+        let off = |e: &&Event| (e.position_m.0 - expected_m).abs();
+        let joints = analysis.events.iter().filter(|e| e.role == Role::Joint);
+        let nearest = joints.min_by(|a, b| off(a).total_cmp(&off(b)));
+        let reach_m = |e: &Event| plan::joint_reach_m(planned_m, pulse_m, e.position_sigma_m);
+        nearest.filter(|e| off(e) < reach_m(e))
+    };
     plan.joints
         .iter()
         .map(|joint| {
-            let cable_m = joint.at_m * stretch;
-            let fiber_m =
-                if direction == Some(Direction::BToA) { own_m - cable_m } else { cable_m };
-            let expected = start_m + fiber_m;
-            let off = |e: &&Event| (e.position_m.0 - expected).abs();
-            let near = analysis.events.iter().filter(|e| e.role == Role::Joint);
-            let found = near
-                .min_by(|a, b| off(a).total_cmp(&off(b)))
-                .filter(|e| off(e) < plan::joint_reach_m(planned_m, pulse_m, e.position_sigma_m));
-            let panel_m = found.map_or(expected, |e| e.position_m.0);
-            let from_near = panel_m - start_m;
-            let cable_m =
-                if direction == Some(Direction::BToA) { own_m - from_near } else { from_near };
-            (panel_m, cable_m)
+            let places = plan::joint_places_m(joint.at_m, planned_m, own_m);
+            let expected = places.map(|m| start_m + turned(m));
+            let found = expected.into_iter().find_map(event_at);
+            let panel_m = found.map_or(expected[0], |e| e.position_m.0);
+            (panel_m, turned(panel_m - start_m))
         })
         .collect()
 }

@@ -343,9 +343,12 @@ impl Court<'_> {
         let at_m = if self.from_b? { length_m - from_near } else { from_near };
         let planned_m = self.plan.cable.length_m.unwrap_or(length_m);
         let reach = plan::joint_reach_m(planned_m, self.trace.pulse_m(), event.position_sigma_m);
-        let off = |joint: &&PlannedJoint| (joint.at_m * length_m / planned_m - at_m).abs();
-        let nearest = self.plan.joints.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
-        (off(&nearest) <= reach).then_some(nearest)
+        (0..3).find_map(|way| {
+            let place_m = |j: &PlannedJoint| plan::joint_places_m(j.at_m, planned_m, length_m)[way];
+            let off = |joint: &&PlannedJoint| (place_m(joint) - at_m).abs();
+            let nearest = self.plan.joints.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+            (off(&nearest) <= reach).then_some(nearest)
+        })
     }
 
     fn joints(&mut self) {

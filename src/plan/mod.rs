@@ -272,6 +272,14 @@ pub fn joint_reach_m(length_m: f64, pulse_m: f64, position_sigma_m: f64) -> f64 
     drawing_m.hypot((3.0 * position_sigma_m).min(STRAYS_PULSES * pulse_m))
 }
 
+/// Where a planned joint may lie in a fibre of another length than planned, in fibre metres from end a
+/// and in the order in which they are to be tried: the fibre is longer all along; or its surplus lies
+/// behind the joint, or before it, as a loop in one closure does.
+pub fn joint_places_m(at_m: f64, planned_m: f64, own_m: f64) -> [f64; 3] {
+    let stretch = if planned_m > 0.0 { own_m / planned_m } else { 1.0 };
+    [at_m * stretch, at_m, own_m - (planned_m - at_m)]
+}
+
 impl Plan {
     /// Attenuation limit at a wavelength: of the planned wavelength within 15 nm.
     pub fn attenuation_limit_db_per_km(&self, wavelength_nm: f64) -> Option<f64> {

@@ -335,4 +335,14 @@ fn traces_that_end_before_the_fibre_does_pass_nothing_that_they_do_not_show() {
     assert_eq!(own.verdict, FiberVerdict::Undecided, "{:?}", own.links);
     assert!(own.links.iter().all(|l| l.verdict == Some(Verdict::Undecided)), "{:?}", own.links);
     assert!(faults(&review).keys().all(|fiber| *fiber == 8), "{:?}", faults(&review));
+    // Nor does it pass a limit whose figure needs both ends, where there is no other.
+    for limit in ["orl_db = 20.0", "max_length_m = 20000.0"] {
+        let changes = [("link_loss_db = \"from parts\"\n", ""), ("reflectance_db = -40.0", limit)];
+        let plan = plan_of(&cable, &changes);
+        let own = &reviewed(&cable, &plan, "kinds-short").fibers[7];
+        assert!(own.links.iter().all(|l| l.verdict.is_none()), "{:?}", own.links);
+        let verdicts = own.links.iter().map(|l| l.return_loss_verdict.or(l.length_verdict));
+        assert!(verdicts.into_iter().all(|v| v == Some(Verdict::Undecided)), "{limit}: {own:?}");
+        assert_eq!(own.verdict, FiberVerdict::Undecided, "{limit}");
+    }
 }

@@ -47,6 +47,8 @@ fn an_accepted_high_splice_is_shown_as_such_and_a_break_cannot_be_accepted() {
                 let joint = own.joints.iter().find(|j| j.name == waiver.place).expect("a joint");
                 assert_eq!(joint.verdict, Some(Verdict::Fail), "the figure stays what it is");
                 assert!(joint.waived.is_some() && !after.is_unmet(waiver));
+                let mut faults = own.findings.iter().filter(|f| f.severity == Severity::Fault);
+                assert!(faults.all(|f| f.place.as_ref() != Some(&waiver.place)), "{own:?}");
                 accepted += 1;
             }
             if let Some(cut) = found("break") {

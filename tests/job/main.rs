@@ -6,6 +6,7 @@ mod chance;
 mod diagnose;
 mod kinds;
 mod limits;
+mod mixed;
 mod sections;
 mod stress;
 mod todo;

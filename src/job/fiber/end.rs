@@ -106,7 +106,7 @@ impl Own<'_> {
     }
 
     /// Whether a trace was taken at this wavelength that shows an end's connector, by the planned
-    /// cords, and the plan limits its loss.
+    /// cords, and the plan limits its loss or what it reflects.
     fn must_see(&self, end: &str, wavelength_nm: u16) -> bool {
         let [near, far] = match end {
             "end a" => [Direction::AToB, Direction::BToA],
@@ -116,7 +116,8 @@ impl Own<'_> {
         let shown = |cord_m: Option<f64>, direction| {
             cord_m.is_some() && self.of(wavelength_nm, direction).is_some()
         };
-        self.plan.limits.connector_db.is_some()
+        let limits = &self.plan.limits;
+        (limits.connector_db.is_some() || limits.reflectance_db.is_some())
             && (shown(measure.launch_m, near) || shown(measure.tail_m, far))
     }
 }

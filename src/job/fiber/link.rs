@@ -42,11 +42,14 @@ impl Own<'_> {
             link.splice_mean_db = self.splice_mean_db(&out.joints, link.wavelength_nm);
         }
         let with = |mean| grade::with_linearity(mean, limits.linearity_db_per_db);
+        let whole = out.broken_m.is_none();
+        let has_splices = self.plan.joints.iter().any(|j| j.kind == JointKind::Splice);
         let failed = worst_failing(
             &mut out.links,
             (Limit::AtMost(limit), limits.confidence),
             |link| link.splice_mean_db.map(with),
             |link| &mut link.splice_mean_verdict,
+            |link| whole && has_splices && self.is_measured(link.wavelength_nm),
         );
         // One bad splice lifts the mean: it is named at its place.
         let explained = out
@@ -100,6 +103,7 @@ impl Own<'_> {
                     .map(|m| m.widened(limits.backscatter_sigma_db))
             },
             |link| &mut link.return_loss_verdict,
+            |link| whole && self.is_measured(link.wavelength_nm),
         );
         // A connector that reflects too much is named at its place.
         let explained = out.findings.iter().any(|f| f.kind == "high-reflectance");
@@ -126,6 +130,7 @@ impl Own<'_> {
             (Limit::AtMost(limit), limits.confidence),
             |link| link.length_m.filter(|_| whole),
             |link| &mut link.length_verdict,
+            |link| whole && self.is_measured(link.wavelength_nm),
         );
         if let Some((wavelength, length)) = failed {
             let mut finding = self.finding("length-outlier", Severity::Fault, None, None);
@@ -159,7 +164,7 @@ impl Own<'_> {
             let least = self.plan.min_link_limit_db(f64::from(link.wavelength_nm));
             let Some(loss) = link.loss_db else {
                 // Measured, and an end is not seen: who knows what the link loses.
-                let asked = link.limit_db.is_some() || least.is_some();
+                let asked = limits.link_loss_db.is_some() || least.is_some();
                 link.verdict = Some(Verdict::Undecided)
                     .filter(|_| asked && self.is_measured(link.wavelength_nm));
                 continue;
@@ -208,12 +213,13 @@ impl Own<'_> {
 }
 
 /// Judges a figure of each link, with all its uncertainty, and keeps the verdict. Returns the worst
-/// that fails, with its wavelength. Without a figure there is no verdict.
+/// that fails, with its wavelength. Where there should be a figure and none could be had it is undecided.
 fn worst_failing(
     links: &mut [LinkReview],
     (limit, confidence): (Limit, f64),
     figure: impl Fn(&LinkReview) -> Option<Measured>,
     verdict: impl Fn(&mut LinkReview) -> &mut Option<Verdict>,
+    should_have: impl Fn(&LinkReview) -> bool,
 ) -> Option<(u16, Measured)> {
     let is_worse = |new: f64, old: f64| match limit {
         Limit::AtMost(_) => new > old,
@@ -221,7 +227,10 @@ fn worst_failing(
     };
     let mut failed: Option<(u16, Measured)> = None;
     for link in links {
-        let Some(value) = figure(link) else { continue };
+        let Some(value) = figure(link) else {
+            *verdict(link) = should_have(link).then_some(Verdict::Undecided);
+            continue;
+        };
         let graded = grade::judge(value, limit, confidence);
         *verdict(link) = Some(graded.verdict);
         let worse = failed.is_none_or(|f| is_worse(value.value, f.1.value));

@@ -9,11 +9,21 @@ use crate::units::Measured;
 pub const NO_LIMIT: &str = "the plan sets no limit for anything that was measured";
 
 impl FiberReview {
+    /// Whether a trace of this wavelength was read, be it judged or not.
+    pub(in super::super) fn is_read_at(&self, wavelength_nm: u16) -> bool {
+        self.sections.iter().any(|s| s.wavelength_nm == wavelength_nm)
+            || self
+                .joints
+                .iter()
+                .any(|j| j.wavelength_nm == wavelength_nm && j.loss.loss_db.is_some())
+    }
+
     /// Why the fibre is undecided at a wavelength; empty where it is decided. `plan`: what it was
     /// judged by.
     pub(in super::super) fn open_at(&self, wavelength_nm: u16, plan: &Plan) -> Vec<String> {
         match self.worst_at(wavelength_nm) {
-            None => return vec![NO_LIMIT.to_owned()],
+            None if self.is_read_at(wavelength_nm) => return vec![NO_LIMIT.to_owned()],
+            None => return vec!["no figure of it is known".to_owned()],
             Some(Verdict::Undecided) => {}
             Some(_) => return Vec::new(),
         }
@@ -69,7 +79,10 @@ fn of_link(link: &LinkReview, plan: &Plan) -> Vec<String> {
         says.push(known("its splices lose on average", link.splice_mean_db, limits.splice_mean_db));
     }
     if link.length_verdict == undecided {
-        says.push("its length is too near its limit to tell".into());
+        says.push(match link.length_m {
+            Some(_) => "its length is too near its limit to tell".into(),
+            None => "its length is not known: an end of it is not seen".into(),
+        });
     }
     says
 }

@@ -9,6 +9,7 @@ use super::super::test::Content;
 use super::{FiberReview, Own};
 use crate::combine::{self, TwoWay};
 use crate::event::Role;
+use crate::grade::{self, Limit, Verdict};
 use crate::plan;
 use crate::units::Measured;
 
@@ -102,7 +103,11 @@ impl Own<'_> {
         else {
             return;
         };
-        if loss.value < LEAST_LOSS_DB + SIGMAS * loss.sigma {
+        // Where nothing is planned no unequal fibres are either: what one end shows is there, a joint of
+        // unequal fibres or not.
+        let from_one_end = || ALONE_DB + SIGMAS * Self::noise_db(here);
+        let beyond_db = LEAST_LOSS_DB + SIGMAS * loss.sigma;
+        if loss.value < if sides { beyond_db } else { beyond_db.min(from_one_end()) } {
             return;
         }
         let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
@@ -132,6 +137,22 @@ impl Own<'_> {
             "look at the cable there; put the joint into the plan if it belongs there".into()
         };
         out.findings.push(finding);
+        if !self.is_waived(&place) {
+            self.judge_unplanned(&known, out);
+        }
+    }
+
+    /// What is not planned may lose no more than a splice; its section fails with it.
+    fn judge_unplanned(&self, known: &[(u16, Measured)], out: &mut FiberReview) {
+        let limits = &self.plan.limits;
+        let Some(limit) = limits.splice_db else { return };
+        for (nm, loss) in known {
+            let with = grade::with_linearity(*loss, limits.linearity_db_per_db);
+            let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
+            if graded.verdict == Verdict::Fail {
+                out.judged_sections.push((*nm, Verdict::Fail));
+            }
+        }
     }
 
     /// Seen from both ends where both were measured, else at two wavelengths, else large.
@@ -146,6 +167,11 @@ impl Own<'_> {
             (_, 1) => here.iter().any(large),
             _ => wavelengths.len() > 1,
         }
+    }
+
+    /// The noise of the dullest of its readings.
+    fn noise_db(here: &[Seen]) -> f64 {
+        here.iter().filter_map(|s| s.loss_db).map(|loss| loss.sigma).fold(0.0, f64::max)
     }
 
     /// Its loss at one wavelength from what each end shows.

@@ -5,7 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 mod again;
 mod open;
 
-use super::{Direction, FiberReview, Finding, NO_LIMIT, Review, Row, Severity, TestVerdict, check};
+use super::{
+    Direction, FiberReview, Finding, NO_LIMIT, Review, Row, Severity, TestVerdict, graded,
+};
 use crate::plan::Plan;
 
 /// Where one stands.
@@ -70,7 +72,7 @@ struct Fiber<'a> {
 /// matter of a place, such as a label, stands at end a.
 pub fn todo(review: &Review, plan: &Plan) -> Vec<Task> {
     let mut tasks = Vec::new();
-    let rows = check::by_fiber(&review.rows);
+    let rows = graded::by_fiber(&review.rows);
     for own in &review.fibers {
         let rows = rows.get(&own.fiber).map_or(&[] as &[Row], Vec::as_slice);
         tasks.extend(again::tasks(&Fiber { own, rows, review, plan }));

@@ -114,27 +114,31 @@ fn of_link(fiber: &Fiber, link: &LinkReview) -> Vec<Ask> {
         let at_least = least.filter(|limit| is_open(*loss, Limit::AtLeast(*limit), fiber));
         at_least.or(link.limit_db)
     };
-    let what = "the link";
-    if link.verdict == undecided {
-        match link.loss_db.and_then(|loss| Some((loss, open(&loss)?))) {
-            Some((loss, limit)) => {
-                let remedy = remedy::of_loss(loss, limit, fiber.ends(nm), &fiber.plan.limits);
-                asks.push(asked(remedy, what, "", ITS_LINK));
-            }
-            None if fiber.is_missing(nm) => {}
-            None => asks.push(Ask::Again {
-                how: "so that both ends of the link are seen: cords, pulse and range long enough"
-                    .into(),
-                ends: [true; 2],
-            }),
-        }
+    let unseen = || Ask::Again {
+        how: "so that both ends of the link are seen: cords, pulse and range long enough".into(),
+        ends: [true; 2],
+    };
+    let is_open = |verdict: Option<Verdict>| verdict == undecided;
+    // What of the link nobody could measure hangs on its ends.
+    let of_ends = [
+        (link.verdict, link.loss_db.is_none()),
+        (link.return_loss_verdict, link.return_loss_db.is_none()),
+        (link.length_verdict, link.length_m.is_none()),
+    ];
+    if of_ends.iter().any(|(verdict, is_unknown)| is_open(*verdict) && *is_unknown) {
+        asks.extend((!fiber.is_missing(nm)).then(unseen));
+        return asks;
+    }
+    if let Some((loss, limit)) = link.loss_db.and_then(|loss| Some((loss, open(&loss)?))) {
+        let remedy = || remedy::of_loss(loss, limit, fiber.ends(nm), &fiber.plan.limits);
+        asks.extend(is_open(link.verdict).then(|| asked(remedy(), "the link", "", ITS_LINK)));
     }
     let in_vain = |says| Ask::InVain { place: String::new(), says };
     let light = || in_vain(format!("the link's return loss {ITS_LIGHT}"));
-    asks.extend((link.return_loss_verdict == undecided).then(light));
-    asks.extend((link.length_verdict == undecided).then(|| in_vain(ITS_LENGTH.into())));
+    asks.extend(is_open(link.return_loss_verdict).then(light));
+    asks.extend(is_open(link.length_verdict).then(|| in_vain(ITS_LENGTH.into())));
     let mean = link.splice_mean_db.zip(fiber.plan.limits.splice_mean_db);
-    if let Some((mean, limit)) = mean.filter(|_| link.splice_mean_verdict == undecided) {
+    if let Some((mean, limit)) = mean.filter(|_| is_open(link.splice_mean_verdict)) {
         let remedy = remedy::of_loss(mean, limit, fiber.ends(nm), &fiber.plan.limits);
         let in_vain = format!("the mean of its splices {ITS_LOSS}");
         asks.push(asked(remedy, "the mean of its splices", "", &in_vain));

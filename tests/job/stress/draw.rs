@@ -64,9 +64,15 @@ pub fn glass(style: &Style, fault: Fault, random: &mut Random) -> Glass {
         .map(|pair| (pair[1] - pair[0]) * stretch + random.between(-1.0, 1.0))
         .collect();
     if fault == Fault::Length {
-        let factor = 1.006_f64.max(1.0 + 25.0 / style.length_m);
-        for length_m in &mut lengths_m {
-            *length_m *= factor;
+        // Longer all along, or by a loop before one closure.
+        let surplus_m = (0.006 * style.length_m).max(25.0);
+        let whole_m: f64 = lengths_m.iter().sum();
+        if lengths_m.len().is_multiple_of(2) {
+            *lengths_m.last_mut().expect("a drum") += surplus_m;
+        } else {
+            for length_m in &mut lengths_m {
+                *length_m *= 1.0 + surplus_m / whole_m;
+            }
         }
     }
     let drums = lengths_m.len();

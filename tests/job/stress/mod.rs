@@ -5,7 +5,7 @@
 
 mod draw;
 mod fault;
-mod hand_over;
+pub(super) mod hand_over;
 mod style;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -15,10 +15,10 @@ use strandline::job::{self, FiberReview, FiberVerdict, Review, Severity};
 use strandline::sor::{self, Version};
 use strandline::{disk, plan, source};
 
-use fault::Fault;
+pub(super) use fault::Fault;
 use hand_over::Job;
 
-fn reviewed(job: &Job, seed: u64) -> Review {
+pub(super) fn reviewed(job: &Job, seed: u64) -> Review {
     let folder = super::folder(&format!("stress-{seed}"));
     let mut paths: Vec<PathBuf> = Vec::new();
     for (name, trace) in &job.files {
