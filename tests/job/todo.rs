@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use strandline::job::{self, Direction, JointReview, Review, Station, Task, TestVerdict};
 use strandline::plan::{self, Directions, Plan};
-use strandline::simulate::cable::{self, Cable, Size};
+use strandline::simulate::cable::{self, Cable, Planted, Size};
 use strandline::source;
 
 use super::{folder, written};
@@ -117,6 +117,51 @@ fn an_undecided_joint_is_to_be_averaged_so_long_and_one_at_its_limit_not() {
     let own = tasks.iter().find(|t| t.fiber == Some(fiber) && t.place == name).expect("a task");
     assert!(matches!(own.station, Station::Along(_)), "{own:?}");
     assert!(own.does.contains("waiver"), "{own:?}");
+}
+
+#[test]
+fn beside_a_fault_a_joint_that_is_open_has_a_task_of_its_own() {
+    let mut size = Size { closures: 3, length_m: 6_000.0, samples: 6_000, ..Size::common(2) };
+    size.planted = vec![Planted::HighSplice];
+    let cable = cable::draw(9, &size);
+    let mut plan = plan_of(&cable);
+    plan.limits.linearity_db_per_db = 0.0;
+    let review = reviewed(&cable, &plan, "todo-beside");
+    let (own, bad) = review
+        .fibers
+        .iter()
+        .find_map(|own| {
+            let found = own.findings.iter().find(|f| f.kind == "high-splice")?;
+            Some((own, found.place.clone().expect("a joint")))
+        })
+        .expect("planted");
+    let value = |joint: &JointReview| joint.loss.loss_db.expect("measured").value;
+    let others = own.joints.iter().filter(|j| j.name.starts_with('C') && j.name != bad);
+    let open = others.max_by(|a, b| value(a).total_cmp(&value(b))).expect("joints");
+    let loss = open.loss.loss_db.expect("measured");
+    // One sigma from the limit, where 95 % asks for 1.645.
+    plan.limits.splice_db = Some(loss.value + loss.sigma);
+    let near = reviewed(&cable, &plan, "todo-beside");
+    let fiber = Some(own.fiber);
+    let is_failed = |row: &&job::Row| row.fiber == fiber && row.verdict == TestVerdict::Fail;
+    assert_eq!(near.rows.iter().filter(is_failed).count(), 4, "every row of it fails");
+    let tasks = holds(&near, &plan);
+    let longer = tasks.iter().filter(|t| t.fiber == fiber && t.does.contains("averaging"));
+    let longer: Vec<&Task> = longer.collect();
+    assert!(!longer.is_empty(), "{tasks:#?}");
+    assert!(longer.iter().all(|t| t.does.ends_with(&format!("for {}", open.name))), "{tasks:#?}");
+    // A fibre in two is measured anew as a whole once it is repaired.
+    size.planted = vec![Planted::Break];
+    let cable = cable::draw(9, &size);
+    let plan = plan_of(&cable);
+    let broken = reviewed(&cable, &plan, "todo-broken");
+    let own = broken.fibers.iter().find(|f| f.findings.iter().any(|f| f.kind == "break"));
+    let fiber = own.expect("planted").fiber;
+    let tasks = holds(&broken, &plan);
+    assert!(
+        !tasks.iter().any(|t| t.fiber == Some(fiber) && measured_nm(t).is_some()),
+        "{tasks:#?}"
+    );
 }
 
 #[test]

@@ -16,7 +16,9 @@ pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
         if row.verdict == TestVerdict::Missing {
             measure.push(((end_of(direction), String::new()), nm));
         } else if row.counts {
-            let asks = if row.verdict == TestVerdict::Undecided && !fiber.is_unknown(row) {
+            // What fails may have other parts that are open.
+            let is_open = matches!(row.verdict, TestVerdict::Undecided | TestVerdict::Fail);
+            let asks = if is_open && !fiber.is_unknown(row) && !fiber.is_taken_anew() {
                 nms.insert(nm);
                 open::asks(fiber, nm)
             } else {
@@ -64,6 +66,12 @@ impl Fiber<'_> {
     /// Whether nobody knows which fibre a measurement shows, or which of two files counts.
     fn is_unknown(&self, row: &Row) -> bool {
         row.unsettled || self.faults_of(row).any(|kind| kind == "copy")
+    }
+
+    /// Whether all of it is measured anew once a fault is put right: then nothing is open before that.
+    fn is_taken_anew(&self) -> bool {
+        let faults = self.own.findings.iter().filter(|f| f.severity == Severity::Fault);
+        faults.into_iter().any(|f| matches!(f.kind, "break" | "swapped"))
     }
 
     /// The faults that name a measurement's file and that measuring again puts right.
