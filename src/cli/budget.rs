@@ -120,13 +120,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         let budgets = budget::of(&plan).map_err(|says| format!("{}: {says}", args.plan.display()));
         budgets.map(|budgets| (system, plan, budgets))
     });
-    let (system, plan, budgets) = match answer {
-        Ok(answer) => answer,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some((system, plan, budgets)) = out.told(answer) else { return Exit::CouldNot };
     let mut exit = Exit::Done;
     for own in &budgets {
         let mut lines = vec![format!("{} nm", own.wavelength_nm)];
@@ -152,10 +146,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         }
     }
     if let Some(origin) = plan.limits.origin() {
-        out.print(&format!(
-            "{}\n",
-            table::hung(&format!("limits: {origin}"), out.width).join("\n")
-        ));
+        let lines = table::hung(&format!("limits: {origin}"), out.width);
+        out.print(&(lines.join("\n") + "\n"));
     }
     out.caution();
     exit

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use strandline::copies::{self, Became, Collected};
+use strandline::report::escape;
 
 use super::progress::Progress;
 use super::{Exit, Out, files, review};
@@ -25,13 +26,9 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let plan = match args.plan.as_deref().map(review::read_plan).transpose() {
-        Ok(plan) => plan.map(|(plan, _)| plan),
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let read = args.plan.as_deref().map(review::read_plan).transpose();
+    let Some(read) = out.told(read) else { return Exit::CouldNot };
+    let plan = read.map(|(plan, _)| plan);
     let (files, listed) = files::found(&args.sources, out);
     let progress = Progress::new(files.len());
     let collected = copies::collect(files, &args.into, plan.as_ref(), &|| progress.step());
@@ -72,14 +69,11 @@ fn told(all: &[Collected], into: &Path, out: &Out) -> Exit {
     if lost > 0 {
         sum.push_str(&format!(", {lost} NOT COLLECTED"));
     }
-    out.print(&format!(
-        "{}: {sum}\n",
-        strandline::report::escape::terminal(&into.to_string_lossy())
-    ));
+    out.print(&format!("{}: {sum}\n", escape::terminal(&into.to_string_lossy())));
     if unreadable + lost > 0 { Exit::CouldNot } else { Exit::Done }
 }
 
 fn said(one: &Collected, became: &str) -> String {
     let text = format!("{}: {became}", one.file.display());
-    strandline::report::escape::terminal(&text) + "\n"
+    escape::terminal(&text) + "\n"
 }

@@ -47,18 +47,12 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         Some(path) => review::read_plan(path).map(|read| read.0),
         None => diagnosis::drafted(&old, None, None),
     };
-    let plan = match plan {
-        Ok(plan) => plan,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some(plan) = out.told(plan) else { return Exit::CouldNot };
     let before = diagnosis::read(&old, &plan);
-    let exit = listed.max(diagnosis::unreadable(&before, out));
-    let first = diagnosis::read(&new, &plan);
-    let exit = exit.max(diagnosis::unreadable(&first, out));
-    for (round, tests) in [(&args.old, &before), (&args.new, &first)] {
+    let exit = listed.max(files::unreadable(&before, out));
+    let now = diagnosis::read(&new, &plan);
+    let exit = exit.max(files::unreadable(&now, out));
+    for (round, tests) in [(&args.old, &before), (&args.new, &now)] {
         if tests.iter().all(|test| test.read().is_none()) {
             let says =
                 format!("{}: no trace could be read, so nothing is compared", round.display());
@@ -66,20 +60,14 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     }
-    let compared = each_fiber(before, first, args, &plan, out);
+    let compared = each_fiber(before, now, args, &plan, out);
+    let exit = exit.max(if compared.iter().any(objects) { Exit::Objection } else { Exit::Done });
     if args.json {
-        match comparison::json(&compared) {
-            Ok(text) => out.print(&text),
-            Err(error) => {
-                out.error(&format!("the document could not be written: {error}"), None);
-                return Exit::CouldNot;
-            }
-        }
-    } else {
-        out.lines(&comparison::lines(&compared, args.all, out.width));
-        out.caution();
+        return out.document(comparison::json(&compared), exit);
     }
-    exit.max(if compared.iter().any(objects) { Exit::Objection } else { Exit::Done })
+    out.lines(&comparison::lines(&compared, args.all, out.width));
+    out.caution();
+    exit
 }
 
 fn objects((_, comparison): &Compared) -> bool {

@@ -60,13 +60,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     if !args.baseline.is_empty() && before.is_empty() {
         return exit;
     }
-    let mut plan = match plan_of(args, &now) {
-        Ok(plan) => plan,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some(mut plan) = out.told(plan_of(args, &now)) else { return Exit::CouldNot };
     if args.plan.is_none() && !before.is_empty() {
         plan = diagnose::with_baseline(plan.clone(), &read(&before, &plan));
     }
@@ -76,7 +70,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         (None, true) => Reference::Preset,
     };
     let (now, before) = (read(&now, &plan), read(&before, &plan));
-    exit = exit.max(unreadable(&now, out)).max(unreadable(&before, out));
+    exit = exit.max(files::unreadable(&now, out)).max(files::unreadable(&before, out));
     for note in job::short_cords(&now) {
         out.note(&note);
     }
@@ -106,31 +100,22 @@ fn is_map(path: &std::path::Path) -> bool {
 
 fn answer(args: &Args, links: &[(Option<u32>, Diagnosis)], plan: &Plan, out: &Out) -> Exit {
     if args.json {
-        return match diagnosis::json(links) {
-            Ok(text) => {
-                out.print(&text);
-                Exit::Done
-            }
-            Err(error) => unwritten(&error, out),
-        };
+        return out.document(diagnosis::json(links), Exit::Done);
     }
-    let map = match args.geojson.then(|| diagnosis::geojson(links)).transpose() {
-        Ok(map) => map,
-        Err(error) => return unwritten(&error, out),
-    };
-    let Some((map, nowhere)) = map else {
+    if !args.geojson {
         tell(links, plan, out);
         return Exit::Done;
+    }
+    let (map, nowhere) = match diagnosis::geojson(links) {
+        Ok((map, nowhere)) => (Ok(map), nowhere),
+        Err(error) => (Err(error), 0),
     };
-    let exit = match &args.output {
-        None => {
-            out.print(&map);
-            Exit::Done
-        }
-        Some(path) => {
+    let exit = match (&args.output, map) {
+        (Some(path), Ok(map)) => {
             tell(links, plan, out);
             written(path, &map, out)
         }
+        (_, map) => out.document(map, Exit::Done),
     };
     if nowhere > 0 {
         out.note(&format!(
@@ -164,11 +149,6 @@ fn written(path: &std::path::Path, map: &str, out: &Out) -> Exit {
             Exit::CouldNot
         }
     }
-}
-
-fn unwritten(error: &dyn std::fmt::Display, out: &Out) -> Exit {
-    out.error(&format!("the document could not be written: {error}"), None);
-    Exit::CouldNot
 }
 
 /// The plan that is named, or a drafted one.
@@ -210,17 +190,6 @@ pub(super) fn drafted(
 pub(super) fn read(files: &[PathBuf], plan: &Plan) -> Vec<Test> {
     let progress = Progress::new(files.len());
     job::read_all(files, plan, &source::Options::default(), &|| progress.step())
-}
-
-pub(super) fn unreadable(tests: &[Test], out: &Out) -> Exit {
-    let mut exit = Exit::Done;
-    for test in tests {
-        if let Err(error) = &test.content {
-            out.error(&format!("{}: {error}", test.path.display()), None);
-            exit = Exit::CouldNot;
-        }
-    }
-    exit
 }
 
 /// A diagnosis for each fibre; a baseline of one fibre alone is everybody's.

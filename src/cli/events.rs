@@ -48,13 +48,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let plan = match limits(args) {
-        Ok(plan) => plan,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some(plan) = out.told(limits(args)) else { return Exit::CouldNot };
     let look = Look { unit: args.files.unit.into(), width: out.width, explain: args.explain };
     let machine = args.json || args.csv;
     let (answers, mut exit) = args.files.each(out, |path, trace| {
@@ -91,7 +85,12 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
                 Err(error) => data::unreadable(&path.to_string_lossy(), &error),
             })
             .collect();
-        return if args.csv { print_csv(out, traces, exit) } else { print_json(out, traces, exit) };
+        let document = data::document(traces);
+        return if args.csv {
+            out.document(data::csv(&document), exit)
+        } else {
+            out.document(data::json(&document), exit)
+        };
     }
     let mut first = true;
     for (_, answer) in &answers {
@@ -197,26 +196,4 @@ impl Answer {
             _ => Exit::Done,
         }
     }
-}
-
-pub(super) fn print_json(out: &Out, traces: Vec<TraceData>, exit: Exit) -> Exit {
-    match data::json(&data::document(traces)) {
-        Ok(text) => out.print(&text),
-        Err(error) => {
-            out.error(&format!("the document could not be written: {error}"), None);
-            return Exit::CouldNot;
-        }
-    }
-    exit
-}
-
-fn print_csv(out: &Out, traces: Vec<TraceData>, exit: Exit) -> Exit {
-    match data::csv(&data::document(traces)) {
-        Ok(text) => out.print(&text),
-        Err(error) => {
-            out.error(&format!("the table could not be written: {error}"), None);
-            return Exit::CouldNot;
-        }
-    }
-    exit
 }

@@ -7,6 +7,7 @@ use std::path::{Component, Path, PathBuf};
 use clap::{Args as ClapArgs, ValueEnum};
 use rayon::prelude::*;
 use strandline::detect::Cords;
+use strandline::job::Test;
 use strandline::source::{self, OpenError};
 use strandline::trace::Trace;
 use strandline::units::{GroupIndex, LengthUnit};
@@ -225,6 +226,18 @@ pub(crate) fn found(paths: &[PathBuf], out: &Out) -> (Vec<PathBuf>, Exit) {
         }
     }
     (files, exit)
+}
+
+/// Reports the files that could not be read.
+pub(crate) fn unreadable(tests: &[Test], out: &Out) -> Exit {
+    let mut exit = Exit::Done;
+    for test in tests {
+        if let Err(error) = &test.content {
+            out.error(&format!("{}: {error}", test.path.display()), None);
+            exit = Exit::CouldNot;
+        }
+    }
+    exit
 }
 
 /// Lengths of the cords, as the user knows them.

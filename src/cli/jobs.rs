@@ -73,17 +73,10 @@ pub(super) fn run(work: &[(PathBuf, PathBuf)], order: Order, json: bool, out: &O
         Order::Open => lines.sort_by_key(|line| Reverse(line.open)),
     }
     if json {
-        match jobs::json(&lines) {
-            Ok(text) => out.print(&text),
-            Err(error) => {
-                out.error(&format!("the document could not be written: {error}"), None);
-                exit = Exit::CouldNot;
-            }
-        }
-    } else {
-        out.lines(&jobs::lines(&lines, out.width));
-        out.caution();
+        return out.document(jobs::json(&lines), exit);
     }
+    out.lines(&jobs::lines(&lines, out.width));
+    out.caution();
     exit
 }
 
@@ -93,5 +86,5 @@ fn line(folder: &Path, plan: &Path, out: &Out) -> Result<(JobLine, Exit), String
     let answer = review::of(files, &plan);
     let line = JobLine::of(&answer, &plan, &folder.to_string_lossy());
     let objection = if answer.is_clean() { Exit::Done } else { Exit::Objection };
-    Ok((line, objection.max(listed).max(review::unreadable(&answer, out))))
+    Ok((line, objection.max(listed).max(files::unreadable(&answer.tests, out))))
 }

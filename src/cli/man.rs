@@ -20,13 +20,8 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let pages = match pages() {
-        Ok(pages) => pages,
-        Err(error) => {
-            out.error(&format!("the manual could not be made: {error}"), None);
-            return Exit::CouldNot;
-        }
-    };
+    let pages = pages().map_err(|error| format!("the manual could not be made: {error}"));
+    let Some(pages) = out.told(pages) else { return Exit::CouldNot };
     let Some(folder) = &args.output else {
         out.print(&String::from_utf8_lossy(&pages[0].1));
         return Exit::Done;

@@ -1,5 +1,6 @@
 //! The command line: arguments in, one library call, the answer printed.
 
+use std::fmt::Display;
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 use std::sync::OnceLock;
@@ -35,7 +36,8 @@ mod watch;
 pub(crate) enum Exit {
     /// Done, and nothing to object to.
     Done = 0,
-    /// Done, and something failed its limits, is undecided or missing. Never without a plan.
+    /// Done, and something failed its limits, is undecided or missing; never where nothing was held
+    /// against limits or an earlier round.
     Objection = 1,
     /// Could not: bad usage, or a file that cannot be read. The readable ones are still done.
     CouldNot = 2,
@@ -185,6 +187,23 @@ impl Out {
         let _ = writeln!(stderr, "error: {}", escape::terminal(message));
         if let Some(hint) = hint {
             let _ = writeln!(stderr, "hint: {}", escape::terminal(hint));
+        }
+    }
+
+    /// What was made, or its error told.
+    pub(crate) fn told<T>(&self, made: Result<T, String>) -> Option<T> {
+        made.inspect_err(|message| self.error(message, None)).ok()
+    }
+
+    /// Prints a document for programs; `exit`: how the command ends where it could be written.
+    pub(crate) fn document<E: Display>(&self, text: Result<String, E>, exit: Exit) -> Exit {
+        let text = text.map_err(|error| format!("the document could not be written: {error}"));
+        match self.told(text) {
+            Some(text) => {
+                self.print(&text);
+                exit
+            }
+            None => Exit::CouldNot,
         }
     }
 

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::ArgGroup;
 use strandline::copies::{self, Relabelled, Relabelling, Undone};
 use strandline::disk;
+use strandline::plan::Plan;
 use strandline::report::escape;
 use strandline::sor::Change;
 
@@ -49,7 +50,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
 }
 
-type Prepared = (Change, Option<strandline::plan::Plan>);
+type Prepared = (Change, Option<Plan>);
 
 fn prepared(args: &Args, output: &Path) -> Result<Prepared, (String, Option<&'static str>)> {
     let change = change(&args.set).map_err(|message| (message, Some("such as --set fiber=013")))?;
@@ -65,21 +66,11 @@ fn prepared(args: &Args, output: &Path) -> Result<Prepared, (String, Option<&'st
     Ok((change, plan))
 }
 
-fn copied(
-    args: &Args,
-    output: &Path,
-    change: &Change,
-    plan: Option<&strandline::plan::Plan>,
-    out: &Out,
-) -> Exit {
+fn copied(args: &Args, output: &Path, change: &Change, plan: Option<&Plan>, out: &Out) -> Exit {
     let (files, mut exit) = files::found(&args.paths, out);
-    let mut work = match Relabelling::begin(output, change, plan) {
-        Ok(work) => work,
-        Err(error) => {
-            out.error(&format!("{}: {error}", output.display()), None);
-            return Exit::CouldNot;
-        }
-    };
+    let work = Relabelling::begin(output, change, plan)
+        .map_err(|error| format!("{}: {error}", output.display()));
+    let Some(mut work) = out.told(work) else { return Exit::CouldNot };
     let (mut written, mut changed) = (0, 0);
     for file in &files {
         match work.copy(file, &inside(file, &args.paths)) {
@@ -128,13 +119,8 @@ fn told(file: &Path, copy: &Relabelled) -> String {
 }
 
 fn undo(journal: &Path, out: &Out) -> Exit {
-    let all = match copies::undo(journal) {
-        Ok(all) => all,
-        Err(error) => {
-            out.error(&format!("{}: {error}", journal.display()), None);
-            return Exit::CouldNot;
-        }
-    };
+    let all = copies::undo(journal).map_err(|error| format!("{}: {error}", journal.display()));
+    let Some(all) = out.told(all) else { return Exit::CouldNot };
     let count = |wanted| all.iter().filter(|(_, undone)| *undone == wanted).count();
     for (copy, _) in all.iter().filter(|(_, undone)| *undone == Undone::Changed) {
         let says = format!("{}: changed since it was made, so it stays", copy.display());

@@ -12,13 +12,9 @@ use super::{Exit, Out};
 
 /// Writes the files of a report. All are made before the first is written, and each appears whole.
 pub(super) fn write(folder: &Path, review: &Review, plan: &Plan, sha256: &str, out: &Out) -> Exit {
-    let files = match files(review, plan, sha256) {
-        Ok(files) => files,
-        Err(message) => {
-            out.error(&format!("the report could not be made: {message}"), None);
-            return Exit::CouldNot;
-        }
-    };
+    let files = files(review, plan, sha256)
+        .map_err(|message| format!("the report could not be made: {message}"));
+    let Some(files) = out.told(files) else { return Exit::CouldNot };
     for (name, bytes) in &files {
         let path = folder.join(name);
         if let Err(error) = disk::write_whole(&path, bytes) {

@@ -1,10 +1,10 @@
 //! `strandline review`: may this job be handed over?
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use strandline::job::Review;
 use strandline::plan::{self, Plan};
-use strandline::report::{jobs as listing, review};
+use strandline::report::{jobs as listing, matrix, review};
 use strandline::{disk, job, source};
 
 use super::files;
@@ -69,26 +69,22 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     }
     let (files, listed) = files::found(&args.paths, out);
     let review = of(files, &plan);
-    if args.json {
-        match review::json(&review, &plan, &plan_sha256) {
-            Ok(text) => out.print(&text),
-            Err(error) => {
-                out.error(&format!("the document could not be written: {error}"), None);
-                return Exit::CouldNot;
-            }
-        }
+    let told = if args.json {
+        out.document(review::json(&review, &plan, &plan_sha256), Exit::Done)
     } else if args.todo {
         out.lines(&listing::todo(&review, &plan, out.width));
         out.caution();
+        Exit::Done
     } else {
-        tell(&review, &plan, out);
-    }
+        tell(&review, &plan, out)
+    };
     let written = match &args.report {
         Some(folder) => report::write(folder, &review, &plan, &plan_sha256, out),
         None => Exit::Done,
     };
     let objection = if review.is_clean() { Exit::Done } else { Exit::Objection };
-    objection.max(listed).max(unreadable(&review, out)).max(written)
+    let unreadable = files::unreadable(&review.tests, out);
+    objection.max(told).max(listed).max(unreadable).max(written)
 }
 
 /// The plan that is named, else the own one of a single folder.
@@ -111,24 +107,16 @@ pub(super) fn of(files: Vec<PathBuf>, plan: &Plan) -> Review {
 
 /// Prints a review for people.
 pub(super) fn tell(review: &Review, plan: &Plan, out: &Out) -> Exit {
-    out.lines(&review::lines(review, plan, out.width));
+    out.lines(&matrix::lines(review, plan, out.width));
     out.caution();
     if review.is_clean() { Exit::Done } else { Exit::Objection }
 }
 
-/// Reports the files of a review that could not be read.
-pub(super) fn unreadable(review: &Review, out: &Out) -> Exit {
-    let mut exit = Exit::Done;
-    for test in &review.tests {
-        if let Err(error) = &test.content {
-            out.error(&format!("{}: {error}", test.path.display()), None);
-            exit = Exit::CouldNot;
-        }
-    }
-    exit
-}
-
-pub(super) fn read_plan(path: &std::path::Path) -> Result<(Plan, String), String> {
+/// A plan, and the hash of its file.
+///
+/// # Errors
+/// In words for people, the file named.
+pub(super) fn read_plan(path: &Path) -> Result<(Plan, String), String> {
     let text = disk::read_text(path)
         .map_err(|error| format!("{}: cannot be read: {error}", path.display()))?;
     let plan = plan::read(&text).map_err(|error| format!("{}: {error}", path.display()))?;

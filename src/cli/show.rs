@@ -35,7 +35,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             Ok((_, None)) => data::unreadable(&path.to_string_lossy(), "not asked for"),
             Err(error) => data::unreadable(&path.to_string_lossy(), &error),
         });
-        return super::events::print_json(out, traces.collect(), exit);
+        return out.document(data::json(&data::document(traces.collect())), exit);
     }
     let mut first = true;
     for (_, answer) in &answers {

@@ -33,20 +33,14 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let plan = review::plan_of(&args.paths, args.plan.as_ref());
     let planned = plan.and_then(|path| review::read_plan(&path));
     let tray = planned.and_then(|(plan, _)| Tray::new(plan, &args.joint, args.built_to.as_deref()));
-    let tray = match tray {
-        Ok(tray) => tray,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some(tray) = out.told(tray) else { return Exit::CouldNot };
     if !files::all_there(&args.paths, out) {
         return Exit::CouldNot;
     }
     let (files, listed) = files::found(&args.paths, out);
     let answer = review::of(files, &tray.plan);
     let exit = tell(&tray, &answer, out);
-    exit.max(listed).max(review::unreadable(&answer, out))
+    exit.max(listed).max(files::unreadable(&answer.tests, out))
 }
 
 const COLUMNS: [Column; 6] = [

@@ -11,10 +11,10 @@ use rayon::prelude::*;
 use strandline::job::{self, Direction, Review, Row, Test, TestVerdict, Tray};
 use strandline::plan::Plan;
 use strandline::report::{escape, table};
-use strandline::source;
+use strandline::{disk, source};
 
 use super::arrivals::{Arrivals, News};
-use super::{Exit, Out, review, tray};
+use super::{Exit, Out, files, review, tray};
 
 /// Answers for each trace as it arrives in a folder, from a handset's stick or a sync folder
 #[derive(clap::Args)]
@@ -63,13 +63,7 @@ enum Wake {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
-    let (mut desk, folders) = match prepared(args) {
-        Ok(ready) => ready,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some((mut desk, folders)) = out.told(prepared(args)) else { return Exit::CouldNot };
     let (send, wake) = mpsc::channel();
     let end = send.clone();
     if let Err(error) = ctrlc::set_handler(move || drop(end.send(Wake::End))) {
@@ -137,7 +131,7 @@ fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
         None => None,
     };
     let plan = job::built(plan, built_to)?;
-    if let Some(folder) = args.folders.iter().find(|folder| !strandline::disk::is_folder(folder)) {
+    if let Some(folder) = args.folders.iter().find(|folder| !disk::is_folder(folder)) {
         return Err(format!("{}: no folder", folder.display()));
     }
     let folders = args.folders.clone();
@@ -171,7 +165,7 @@ impl Desk {
         }
         // Touched, not changed: nothing to say.
         whole.retain(|(path, bytes)| {
-            let hash = strandline::disk::sha256(bytes);
+            let hash = disk::sha256(bytes);
             self.tests.get(path).is_none_or(|test| test.sha256 != hash)
         });
         let (plan, options) = (&self.plan, source::Options::default());
@@ -262,7 +256,7 @@ impl Desk {
             Some(tray) => tray::tell(tray, &review, out),
             None => review::tell(&review, &self.plan, out),
         };
-        exit.max(review::unreadable(&review, out))
+        exit.max(files::unreadable(&review.tests, out))
     }
 }
 

@@ -8,6 +8,7 @@ pub mod events;
 pub mod jobs;
 #[cfg(feature = "cli")]
 pub mod losses;
+pub mod matrix;
 pub mod page;
 #[cfg(feature = "cli")]
 pub mod pdf;

@@ -18,13 +18,7 @@ pub(super) enum Shown {
 
 pub(super) fn run(args: &Args, shown: Shown, style: &Style, out: &Out) -> Exit {
     let Some(path) = &args.plan else { unreachable!("clap asks for --plan") };
-    let plan = match review::read_plan(path) {
-        Ok((plan, _)) => plan,
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let Some((plan, _)) = out.told(review::read_plan(path)) else { return Exit::CouldNot };
     let Some(format) = super::format_of(&args.output) else {
         out.error(
             &format!("{}: a cable is one picture", args.output.display()),
@@ -41,5 +35,5 @@ pub(super) fn run(args: &Args, shown: Shown, style: &Style, out: &Out) -> Exit {
     };
     let written = super::write(&args.output, drawn, out);
     let objection = if review.is_clean() { Exit::Done } else { Exit::Objection };
-    objection.max(listed).max(review::unreadable(&review, out)).max(written)
+    objection.max(listed).max(files::unreadable(&review.tests, out)).max(written)
 }

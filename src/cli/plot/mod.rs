@@ -112,13 +112,9 @@ fn how(args: &Args) -> Option<Together> {
 
 /// A picture of each file.
 fn each(args: &Args, style: &Style, out: &Out) -> Exit {
-    let plan = match args.plan.as_deref().map(review::read_plan).transpose() {
-        Ok(read) => read.map(|(plan, _)| plan),
-        Err(message) => {
-            out.error(&message, None);
-            return Exit::CouldNot;
-        }
-    };
+    let read = args.plan.as_deref().map(review::read_plan).transpose();
+    let Some(read) = out.told(read) else { return Exit::CouldNot };
+    let plan = read.map(|(plan, _)| plan);
     let single = format_of(&args.output);
     let format = single.unwrap_or(match args.format {
         Kind::Svg => Format::Svg,

@@ -1,0 +1,178 @@
+//! The review for people: counts, a matrix of fibres and measurements, the findings.
+
+use super::{escape, table};
+use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Severity, TestVerdict};
+use crate::plan::Plan;
+
+/// The whole review as lines of text.
+pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
+    let c = review.counts;
+    let mut out = vec![format!(
+        "{}: {}",
+        escape::terminal(&plan.cable.id),
+        plan.cable.ends.each_ref().map(|e| escape::terminal(e)).join(" to ")
+    )];
+    let counts = [
+        format!(
+            "{} planned, {} measured: {} passed, {} failed, {} undecided",
+            c.planned, c.measured, c.passed, c.failed, c.undecided
+        ),
+        format!("{} missing, {} surplus, {} unreadable", c.missing, c.surplus, c.unreadable),
+    ];
+    out.extend(counts.iter().flat_map(|text| table::hung(text, width)));
+    if let Some(origin) = plan.limits.origin() {
+        out.extend(table::hung(&origin, width));
+    }
+    if review.has_one_way_joints() {
+        out.extend(table::hung(&review.one_way.words(), width));
+    }
+    out.extend(review.notes.iter().flat_map(|note| table::hung(note, width)));
+    out.push(String::new());
+    out.extend(matrix(review, plan, width));
+    out.push(String::new());
+    out.extend(objections(review, width));
+    out
+}
+
+/// The findings fibre by fibre, what is missing altogether, and what leaves a fibre undecided.
+fn objections(review: &Review, width: usize) -> Vec<String> {
+    let mut out = Vec::new();
+    // Said once, where it holds of everything.
+    let mut opens = review.fibers.iter().flat_map(|own| &own.open).peekable();
+    let is_unlimited = opens.peek().is_some() && opens.all(|(_, says)| says == NO_LIMIT);
+    for own in &review.fibers {
+        let whose = format!("fibre {}", own.fiber);
+        let unmeasured = unmeasured(own, review);
+        if let Some(count) = unmeasured {
+            let text = format!("{whose}: missing: none of its {count} measurements is there");
+            out.extend(table::hung(&text, width));
+        }
+        for found in own.findings.iter().filter(|f| unmeasured.is_none() || f.kind != "missing") {
+            out.extend(finding_lines(&whose, found, width));
+        }
+        for place in &own.unmet_waivers {
+            let says = "a waiver of the plan meets nothing here; see whether it names the right fibre and place";
+            let text = format!("{whose}: {}: {says}", escape::terminal(place));
+            out.extend(table::hung(&text, width));
+        }
+        for (says, nm) in open(own).into_iter().filter(|o| !is_unlimited || o.0 != NO_LIMIT) {
+            let text = format!("{whose}: undecided at {nm} nm: {says}");
+            out.extend(table::hung(&escape::terminal(&text), width));
+        }
+    }
+    if is_unlimited {
+        let text = format!("{NO_LIMIT}: nothing is judged before it does");
+        out.extend(table::hung(&text, width));
+    }
+    for found in &review.findings {
+        out.extend(finding_lines("job", found, width));
+    }
+    if out.is_empty() {
+        out.push("  nothing to object to".into());
+    }
+    out
+}
+
+/// What leaves a fibre undecided, each with its wavelengths.
+fn open(own: &FiberReview) -> Vec<(&str, String)> {
+    let mut all: Vec<(&str, String)> = Vec::new();
+    for (nm, says) in &own.open {
+        match all.iter_mut().find(|(said, _)| said == says) {
+            Some((_, wavelengths)) => wavelengths.push_str(&format!(" and {nm}")),
+            None => all.push((says, nm.to_string())),
+        }
+    }
+    all
+}
+
+/// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.
+fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
+    let rows = review.rows.iter().filter(|row| row.fiber == Some(own.fiber));
+    let missing = own.findings.iter().filter(|found| found.kind == "missing").count();
+    let all = rows.clone().filter(|row| row.verdict == TestVerdict::Missing).count();
+    (missing > 1 && missing == all && rows.count() == all).then_some(all)
+}
+
+/// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than
+/// the terminal.
+fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
+    // beyond one tube the colour alone names no fibre
+    let colors = &plan.cable.colors;
+    let tubes = review.fibers.iter().any(|own| colors.tube_number(own.fiber) > 1);
+    let name = |own: &FiberReview| {
+        let color = colors.fiber(own.fiber);
+        if tubes { format!("{} {color}", colors.tube(own.fiber)) } else { color }
+    };
+    let (heading, least) = if tubes { ("tube, colour", 14) } else { ("colour", 7) };
+    let room =
+        review.fibers.iter().map(|own| name(own).len()).max().map_or(least, |n| n.max(least));
+    // no wider than its words: six columns fit where none says "undecided"
+    let cells = review.rows.iter().map(|own| short(own.verdict).len());
+    let wide = cells.max().unwrap_or(0).max(7);
+    let row = |fiber: &str, color: &str, verdict: &str, cells: &mut dyn Iterator<Item = String>| {
+        let start = format!("  {fiber:>5}  {color:<room$} {verdict:<10}");
+        let line = cells.fold(start, |line, cell| format!("{line} {cell:<wide$}"));
+        line.trim_end().to_owned()
+    };
+    let columns: Vec<(u16, Direction)> = (plan.measure.wavelengths_nm.iter())
+        .flat_map(|nm| [(*nm, Direction::AToB), (*nm, Direction::BToA)])
+        .collect();
+    // both directions of a wavelength stay together
+    let in_a_block = (width.saturating_sub(20 + room) / (wide + 1) / 2 * 2).max(2);
+    let mut out = Vec::new();
+    for block in columns.chunks(in_a_block) {
+        if !out.is_empty() {
+            out.push(String::new());
+        }
+        let mut heads = block.iter().map(|(nm, direction)| {
+            format!("{nm} {}", if *direction == Direction::AToB { "A" } else { "B" })
+        });
+        out.push(row("fibre", heading, "verdict", &mut heads));
+        for own in &review.fibers {
+            let mut cells =
+                block.iter().map(|(nm, way)| cell(review, own.fiber, *nm, *way).to_owned());
+            let number = own.fiber.to_string();
+            out.push(row(&number, &name(own), own.verdict.word(), &mut cells));
+        }
+    }
+    out
+}
+
+fn cell(review: &Review, fiber: u32, wavelength_nm: u16, direction: Direction) -> &'static str {
+    let own = review.rows.iter().find(|r| {
+        r.fiber == Some(fiber)
+            && r.wavelength_nm == Some(wavelength_nm)
+            && r.direction == Some(direction)
+            && r.verdict != TestVerdict::Superseded
+    });
+    own.map_or("-", |r| short(r.verdict))
+}
+
+fn short(verdict: TestVerdict) -> &'static str {
+    match verdict {
+        TestVerdict::Pass => "pass",
+        TestVerdict::Fail => "FAIL",
+        TestVerdict::Missing => "missing",
+        other => other.word(),
+    }
+}
+
+fn finding_lines(whose: &str, found: &Finding, width: usize) -> Vec<String> {
+    let place =
+        found.place.as_ref().map_or(String::new(), |p| format!(" at {}", escape::terminal(p)));
+    let word = if found.severity == Severity::Remark { " (remark)" } else { "" };
+    let text = format!("{whose}: {}{place}{word}: {}", found.kind, escape::terminal(&found.says));
+    let mut lines: Vec<String> = Vec::new();
+    for (i, line) in table::wrap(&text, width.saturating_sub(4)).into_iter().enumerate() {
+        lines.push(if i == 0 { format!("  {line}") } else { format!("    {line}") });
+    }
+    if found.severity == Severity::Fault && !found.next.is_empty() {
+        for line in table::wrap(
+            &format!("next: {}", escape::terminal(&found.next)),
+            width.saturating_sub(6),
+        ) {
+            lines.push(format!("    {line}"));
+        }
+    }
+    lines
+}
