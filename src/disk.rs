@@ -61,8 +61,9 @@ pub fn shown(path: &Path) -> String {
 /// # Errors
 /// As [`read`], and where it is not UTF-8.
 pub fn read_text(path: &Path) -> io::Result<String> {
-    let text = String::from_utf8(read(path)?)
-        .map_err(|_| io::Error::new(io::ErrorKind::InvalidData, "the file is not UTF-8 text"))?;
+    let text = String::from_utf8(read(path)?).map_err(|_| {
+        io::Error::new(io::ErrorKind::InvalidData, "the file is not UTF-8 text; save it as UTF-8")
+    })?;
     Ok(text.strip_prefix('\u{feff}').map_or(text.clone(), str::to_owned))
 }
 

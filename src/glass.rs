@@ -21,7 +21,7 @@ pub fn tilt_loss_db(tilt_deg: f64, field_radius_um: f64, wavelength_nm: f64, ind
 }
 
 /// Share of power that one surface of glass of `index` in air reflects. Source: Fresnel.
-pub fn surface_reflection(index: f64) -> f64 {
+fn surface_reflection(index: f64) -> f64 {
     ((index - 1.0) / (index + 1.0)).powi(2)
 }
 

@@ -107,10 +107,6 @@ fn signless(text: String) -> String {
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct PanelM(pub f64);
 
-/// Fibre metres from the connector of the cable's end a, as the plan counts them.
-#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
-pub struct CableM(pub f64);
-
 /// A group index of refraction between 1.0 and 2.0, which glass fibre never leaves.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GroupIndex(f64);

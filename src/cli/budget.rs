@@ -280,7 +280,7 @@ fn beside(plan: &Plan, trace: &Trace, analysis: &Analysis) -> Vec<Vec<String>> {
             line.counted(),
             part.part.to_owned(),
             part.loss_db
-                .map_or("–".into(), |loss| events::with_sigma(Some(loss), 3).replace(" ± ", "±")),
+                .map_or("–".into(), |loss| table::close(&events::with_sigma(Some(loss), 3))),
             table::figure((!own.is_empty() && limit > 0.0).then_some(limit), 3),
         ]);
     }

@@ -78,5 +78,5 @@ fn examples(man: &Man) -> io::Result<String> {
 /// As in docs/commands.md.
 const EXIT_STATUS: &str = ".SH \"EXIT STATUS\"\n\
     .TP\n0\ndone, and nothing to object to\n\
-    .TP\n1\ndone, and something failed its limits, is undecided or missing; only commands with a plan or an earlier round end so\n\
+    .TP\n1\ndone, and something failed its limits, is undecided or missing; only what is held against limits or an earlier round ends so\n\
     .TP\n2\ncould not: wrong usage, a file that cannot be read, an answer that cannot be written. The readable files are still done\n";

@@ -106,7 +106,10 @@ fn told(file: &Path, copy: &Relabelled) -> String {
     let mut parts: Vec<String> = copy
         .set
         .iter()
-        .map(|(label, change)| format!("{label} {:?} is now {:?}", change.from, change.to))
+        .map(|(label, change)| {
+            let (from, to) = (escape::cut(&change.from), escape::cut(&change.to));
+            format!("{label} {from:?} is now {to:?}")
+        })
         .collect();
     parts.extend(copy.remarks.iter().cloned());
     if parts.is_empty() {

@@ -20,7 +20,7 @@ pub(super) fn write(folder: &Path, review: &Review, plan: &Plan, sha256: &str, o
         if let Err(error) = disk::write_whole(&path, bytes) {
             out.error(
                 &format!("{}: cannot be written: {error}", path.display()),
-                Some("the report is not complete: --report takes a folder that can be written"),
+                Some("the report is not complete: make it again where there is room and it may be written"),
             );
             return Exit::CouldNot;
         }

@@ -44,6 +44,9 @@ pub(super) const NO_PLAN: &str =
     "give --plan PLAN, or lay plan.toml into the folder; `strandline plan FOLDER` drafts one";
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
     let path = match jobs::paired(&args.paths, &args.plan) {
         Ok(Work::One(plan)) => plan,
         Ok(Work::Several(_)) if args.todo || args.report.is_some() => {
@@ -64,9 +67,6 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     };
-    if !files::all_there(&args.paths, out) {
-        return Exit::CouldNot;
-    }
     let (files, listed) = files::found(&args.paths, out);
     let review = of(files, &plan);
     let told = if args.json {

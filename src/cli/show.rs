@@ -21,12 +21,12 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let unit = args.files.unit.into();
     let (answers, exit) = args.files.each(out, |path, trace| {
         let analysis = detect::events(&trace, &Cords::default());
-        let share = analysis.noise.noise_from_m.map(|from| {
+        let share = analysis.noise.noise_from_m.map_or(0.0, |from| {
             let dark = (0..trace.counts.len()).rev().take_while(|i| trace.position_m(*i) >= from);
             dark.count() as f64 / trace.counts.len().max(1) as f64
         });
         let name = path.to_string_lossy();
-        let lines = show::lines(&name, &trace, share.or(Some(0.0)), unit, out.width);
+        let lines = show::lines(&name, &trace, share, unit, out.width);
         (lines, args.json.then(|| data::read(&name, &trace, &analysis)))
     });
     if args.json {

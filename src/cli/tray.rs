@@ -30,13 +30,13 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&args.paths, out) {
+        return Exit::CouldNot;
+    }
     let plan = review::plan_of(&args.paths, args.plan.as_ref());
     let planned = plan.and_then(|path| review::read_plan(&path));
     let tray = planned.and_then(|(plan, _)| Tray::new(plan, &args.joint, args.built_to.as_deref()));
     let Some(tray) = out.told(tray) else { return Exit::CouldNot };
-    if !files::all_there(&args.paths, out) {
-        return Exit::CouldNot;
-    }
     let (files, listed) = files::found(&args.paths, out);
     let answer = review::of(files, &tray.plan);
     let exit = tell(&tray, &answer, out);
@@ -94,17 +94,17 @@ pub(super) fn fiber_lines(tray: &Tray, fiber: &FiberReview, width: usize) -> Vec
 /// A row for each wavelength of a fibre, and whether its tray may be closed.
 fn fiber_rows(tray: &Tray, fiber: &FiberReview) -> (Vec<Vec<String>>, bool) {
     let (instructions, fine) = tray.instructions(fiber);
-    let colors = &tray.plan.cable.colors;
+    let cable = &tray.plan.cable;
     let figure =
         |m: Option<Measured>| m.map_or("–".to_owned(), |m| table::figure(Some(m.value), 3));
     let row = |own: &Instruction| {
         let loss = &own.joint.loss;
         vec![
             fiber.fiber.to_string(),
-            format!("{} {}", colors.tube(fiber.fiber), colors.fiber(fiber.fiber)),
+            cable.colors.name(fiber.fiber, &cable.fibers),
             own.joint.wavelength_nm.to_string(),
             format!("{} / {}", figure(loss.from_a_db), figure(loss.from_b_db)),
-            events::with_sigma(loss.loss_db, 3).replace(" ± ", "±"),
+            table::close(&events::with_sigma(loss.loss_db, 3)),
             own.says.clone(),
         ]
     };

@@ -63,6 +63,9 @@ enum Wake {
 }
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
+    if !files::all_there(&args.folders, out) {
+        return Exit::CouldNot;
+    }
     let Some((mut desk, folders)) = out.told(prepared(args)) else { return Exit::CouldNot };
     let (send, wake) = mpsc::channel();
     let end = send.clone();
@@ -132,7 +135,7 @@ fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
     };
     let plan = job::built(plan, built_to)?;
     if let Some(folder) = args.folders.iter().find(|folder| !disk::is_folder(folder)) {
-        return Err(format!("{}: no folder", folder.display()));
+        return Err(format!("{}: it is a file, expected a folder", folder.display()));
     }
     let folders = args.folders.clone();
     Ok((Desk { plan, tray, folders: folders.clone(), tests: BTreeMap::new() }, folders))

@@ -118,6 +118,12 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     Ok(Plan { job: written.job, cable, measure, joints, route, waivers: written.waiver, limits })
 }
 
+/// What findings and waivers call the ends.
+const END_NAMES: [&str; 2] = ["end a", "end b"];
+
+/// The longest fibre and cord that are believed: no OTDR sees as far.
+const LONGEST_M: f64 = 1e6;
+
 /// The key that is wrong, and what is to be said.
 type Wrong = (&'static str, String);
 
@@ -126,7 +132,10 @@ fn check_joint(joint: &PlannedJoint, length_m: Option<f64>) -> Result<(), Wrong>
     if name.trim().is_empty() {
         return Err(("name", "a joint has no name".into()));
     }
-    if !(joint.at_m > 0.0 && joint.at_m < length_m.unwrap_or(f64::INFINITY)) {
+    if END_NAMES.contains(&name.trim().to_lowercase().as_str()) {
+        return Err(("name", format!("a joint is called {name:?}, which is the name of an end")));
+    }
+    if !(joint.at_m > 0.0 && joint.at_m < length_m.unwrap_or(LONGEST_M)) {
         let at_m = joint.at_m;
         return Err((
             "at_m",
@@ -194,6 +203,15 @@ pub(super) fn positive(
     }
 }
 
+fn length(key: &str, value: Option<f64>, at: Locate) -> Result<Option<f64>, PlanError> {
+    match positive(key, value, at)? {
+        Some(m) if m > LONGEST_M => {
+            Err(at(key, format!("{key} is {m}, expected {LONGEST_M} m at most")))
+        }
+        length => Ok(length),
+    }
+}
+
 fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
     let ratio = positive("fiber_per_sheath", written.fiber_per_sheath, at)?.unwrap_or(1.0);
     if !(0.9..=1.3).contains(&ratio) {
@@ -228,7 +246,7 @@ fn cable(written: WrittenCable, at: Locate) -> Result<Cable, PlanError> {
         id: written.id,
         fiber_type: written.fiber_type,
         ends: written.ends,
-        length_m: positive("length_m", written.length_m, at)?,
+        length_m: length("length_m", written.length_m, at)?,
         fiber_per_sheath: ratio,
         colors,
     })
@@ -251,7 +269,7 @@ fn fibers(text: &str) -> Result<Vec<u32>, String> {
             (Some(a), Some(b)) if a <= b => numbers.extend(a..=b),
             _ => {
                 return Err(format!(
-                    "fibers has {part:?}, expected numbers and ranges such as \"1-12, 15\""
+                    "fibers has {part:?}, expected numbers and ranges such as \"1-12, 15\", to {MOST_FIBERS} at most"
                 ));
             }
         }
@@ -326,8 +344,8 @@ fn measure(written: WrittenMeasure, at: Locate) -> Result<Measure, PlanError> {
         pulse_ns: positive("pulse_ns", written.pulse_ns, at)?,
         min_averaging_s: positive("min_averaging_s", written.min_averaging_s, at)?,
         directions,
-        launch_m: positive("launch_m", written.launch_m, at)?,
-        tail_m: positive("tail_m", written.tail_m, at)?,
+        launch_m: length("launch_m", written.launch_m, at)?,
+        tail_m: length("tail_m", written.tail_m, at)?,
         file_name: written.file_name,
     })
 }
@@ -387,6 +405,10 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
     let mut says = error.message().trim().replace('\n', " ");
     // serde speaks of types, a plan's writer does not
     for (own, plain) in [
+        (
+            "missing field `schema`",
+            "missing field `schema`, expected schema = \"strandline.plan/1\"",
+        ),
         ("expected f64", "expected a number"),
         ("expected u16", "expected a whole number"),
         ("expected u32", "expected a whole number"),

@@ -33,13 +33,25 @@ impl Default for Colors {
 
 impl Colors {
     /// The tube of a fibre, both counted from 1.
-    pub fn tube_number(&self, fiber: u32) -> u32 {
+    fn tube_number(&self, fiber: u32) -> u32 {
         (fiber.max(1) - 1) / self.fibers_per_tube.max(1) + 1
     }
 
     /// Colour of a fibre counted from 1.
     pub fn fiber(&self, fiber: u32) -> String {
         striped(&self.fibers, (fiber.max(1) - 1) % self.fibers_per_tube.max(1))
+    }
+
+    /// What a fibre is called in its tray: its colour, behind its tube's where the colour alone names
+    /// none of the cable's `fibers`.
+    pub fn name(&self, fiber: u32, fibers: &[u32]) -> String {
+        let color = self.fiber(fiber);
+        if self.need_tubes(fibers) { format!("{} {color}", self.tube(fiber)) } else { color }
+    }
+
+    /// Whether one of these fibres lies beyond the first tube: then a colour alone names none of them.
+    pub fn need_tubes(&self, fibers: &[u32]) -> bool {
+        fibers.iter().any(|fiber| self.tube_number(*fiber) > 1)
     }
 
     /// Colour of its tube.
@@ -113,6 +125,18 @@ mod tests {
         ] {
             let colors = Colors::default();
             assert_eq!((colors.fiber(fiber).as_str(), colors.tube(fiber).as_str()), (color, tube));
+        }
+    }
+
+    #[test]
+    fn a_tube_is_named_where_a_cable_has_more_than_the_first() {
+        let colors = Colors::default();
+        for (fiber, fibers, name) in [
+            (2, &[1, 2, 12][..], "orange"), // I3: twelve to a tube
+            (2, &[1, 2, 13], "blue orange"),
+            (14, &[14], "orange orange"),
+        ] {
+            assert_eq!(colors.name(fiber, fibers), name);
         }
     }
 

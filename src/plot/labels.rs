@@ -5,7 +5,7 @@ use super::palette::Palette;
 use super::sheet::{At, Sheet, Side, Stroke, width};
 
 /// Height of one lane of words in points.
-pub(super) const LANE: f64 = 15.0;
+const LANE: f64 = 15.0;
 
 /// Most lanes over a frame: more would leave no room for what they speak of.
 const MOST_LANES: usize = 9;

@@ -37,7 +37,7 @@ pub use trace::draw as trace;
 pub struct Style {
     /// Colours.
     pub theme: Theme,
-    /// Pixels per point: 1, or 2 for dense screens.
+    /// Pixels per point of PNG: 1 to 4.
     pub scale: u32,
     /// Unit of lengths.
     pub unit: crate::units::LengthUnit,

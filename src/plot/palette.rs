@@ -18,7 +18,7 @@ impl Color {
     }
 
     /// The same colour, so that what lies below shines through.
-    pub(super) const fn covering(self, cover: f64) -> Color {
+    const fn covering(self, cover: f64) -> Color {
         Color { rgb: self.rgb, cover }
     }
 

@@ -93,7 +93,7 @@ fn row(change: &Change) -> Vec<String> {
         nm,
         figure(change.old),
         figure(change.new),
-        change.change.to_string().replace(" ± ", "±"),
+        table::close(&change.change.to_string()),
         format!("{:.1}{}", change.significance(), if change.is_sure { " !" } else { "" }),
     ]
 }

@@ -137,7 +137,7 @@ pub fn utc(unix_s: u32) -> Option<String> {
 }
 
 /// The word for a role.
-pub fn role_word(role: Role) -> &'static str {
+fn role_word(role: Role) -> &'static str {
     match role {
         Role::Start => "start",
         Role::Joint => "joint",

@@ -10,7 +10,10 @@ use crate::units::Measured;
 
 /// The page. `plan`: what the traces were read against.
 pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
-    let ends = plan.cable.ends.each_ref().map(|e| escape::terminal(e)).join(" to ");
+    let ends = match &plan.cable.ends {
+        [a, b] if a.trim().is_empty() && b.trim().is_empty() => "a link without names".to_owned(),
+        ends => ends.each_ref().map(|end| escape::terminal(end)).join(" to "),
+    };
     let traces = diagnosis.files.len();
     let against = match diagnosis.reference {
         Reference::Plan => "held against the plan",
@@ -146,7 +149,7 @@ fn part_rows(part: &Part, linearity: f64) -> Vec<Vec<String>> {
         rows.push(vec![
             String::new(),
             figure.wavelength_nm.to_string(),
-            loss.map_or(String::new(), |m| m.to_string().replace(" ± ", "±")),
+            loss.map_or(String::new(), |m| table::close(&m.to_string())),
             table::figure(figure.allowed_db.map(|a| a.value), 3),
             table::figure(more.filter(|m| *m > 0.0005), 3),
             String::new(),

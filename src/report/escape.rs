@@ -24,9 +24,20 @@ pub fn terminal(text: &str) -> String {
     out
 }
 
+/// In characters: what anybody writes into a label is far shorter.
+const LONGEST_LABEL: usize = 200;
+
 /// A label for a terminal.
 pub fn label(label: &Label) -> String {
-    terminal(&label.text())
+    terminal(&cut(&label.text()))
+}
+
+/// The text of a label; of one that would fill the screen the beginning and how long it is.
+pub fn cut(text: &str) -> String {
+    match text.char_indices().nth(LONGEST_LABEL) {
+        Some((end, _)) => format!("{}… ({} characters)", &text[..end], text.chars().count()),
+        None => text.to_owned(),
+    }
 }
 
 /// For HTML and SVG text and attribute values: markup characters become entities, and what acts a
@@ -137,6 +148,13 @@ mod tests {
             assert_eq!(cell(text), in_cell);
             assert_eq!(path(text), in_path, "{text}");
         }
+    }
+
+    #[test]
+    fn a_label_that_would_fill_the_screen_is_cut_and_says_so() {
+        let longest = "é".repeat(200);
+        assert_eq!(cut(&longest), longest);
+        assert_eq!(cut(&(longest.clone() + "é")), longest + "… (201 characters)");
     }
 
     #[test]

@@ -85,18 +85,13 @@ fn row(event: &Event, sections: &[Section], look: Look) -> Vec<String> {
     let attenuation = then.and_then(|s| s.attenuation_db_per_km);
     vec![
         event.number.to_string(),
-        close(&place(event, look.unit)),
+        table::close(&place(event, look.unit)),
         what(event).to_owned(),
-        close(&loss(event)),
-        close(&reflectance(event)),
-        close(&with_sigma(attenuation, 3)),
+        table::close(&loss(event)),
+        table::close(&reflectance(event)),
+        table::close(&with_sigma(attenuation, 3)),
         remarks(event).join("; "),
     ]
-}
-
-/// Figures of a table stand close, so that it fits 80 columns.
-fn close(figure: &str) -> String {
-    figure.replace(" ± ", "±")
 }
 
 fn place(event: &Event, unit: LengthUnit) -> String {

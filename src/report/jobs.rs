@@ -132,8 +132,7 @@ pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
             last = Some(heading);
         }
         let fiber = task.fiber.map_or("job".to_owned(), |n| {
-            let colors = &plan.cable.colors;
-            format!("fibre {n} ({} {})", colors.tube(n), colors.fiber(n))
+            format!("fibre {n} ({})", plan.cable.colors.name(n, &plan.cable.fibers))
         });
         let text = format!("{fiber}: {}", escape::terminal(&task.does));
         out.extend(

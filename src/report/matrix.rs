@@ -96,13 +96,9 @@ fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
 /// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than
 /// the terminal.
 fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
-    // beyond one tube the colour alone names no fibre
-    let colors = &plan.cable.colors;
-    let tubes = review.fibers.iter().any(|own| colors.tube_number(own.fiber) > 1);
-    let name = |own: &FiberReview| {
-        let color = colors.fiber(own.fiber);
-        if tubes { format!("{} {color}", colors.tube(own.fiber)) } else { color }
-    };
+    let cable = &plan.cable;
+    let name = |own: &FiberReview| cable.colors.name(own.fiber, &cable.fibers);
+    let tubes = cable.colors.need_tubes(&cable.fibers);
     let (heading, least) = if tubes { ("tube, colour", 14) } else { ("colour", 7) };
     let room =
         review.fibers.iter().map(|own| name(own).len()).max().map_or(least, |n| n.max(least));

@@ -7,11 +7,11 @@ use crate::units::LengthUnit;
 
 /// One file's settings, labels, notes and the instrument's own table as lines of text.
 ///
-/// `noise_share`: share of its samples that are noise, where measured.
+/// `noise_share`: share of its samples that are noise.
 pub fn lines(
     file: &str,
     trace: &Trace,
-    noise_share: Option<f64>,
+    noise_share: f64,
     unit: LengthUnit,
     width: usize,
 ) -> Vec<String> {
@@ -34,7 +34,7 @@ pub fn lines(
     out
 }
 
-fn said(trace: &Trace, noise_share: Option<f64>, unit: LengthUnit) -> Vec<(&'static str, String)> {
+fn said(trace: &Trace, noise_share: f64, unit: LengthUnit) -> Vec<(&'static str, String)> {
     let (s, l, i) = (&trace.settings, &trace.labels, &trace.instrument);
     let length =
         |m: f64| format!("{} {unit}", table::figure(Some(m / unit.metres()), unit.decimals()));
@@ -92,10 +92,7 @@ fn said(trace: &Trace, noise_share: Option<f64>, unit: LengthUnit) -> Vec<(&'sta
                 format!("{b:.1} dB for 1 ns")
             }),
         ),
-        (
-            "noise",
-            noise_share.map_or(String::new(), |n| format!("{:.0} % of the samples", 100.0 * n)),
-        ),
+        ("noise", format!("{:.0} % of the samples", 100.0 * noise_share)),
         ("instrument", join(&[&i.supplier, &i.mainframe, &i.module])),
         ("serials", join(&[&i.mainframe_serial, &i.module_serial])),
         ("software", join(&[&i.software])),

@@ -171,6 +171,11 @@ pub fn figure(value: Option<f64>, decimals: usize) -> String {
     })
 }
 
+/// A figure with its uncertainty, close together, so that a table of them fits 80 columns.
+pub fn close(figure: &str) -> String {
+    figure.replace(" ± ", "±")
+}
+
 /// A standard deviation with as many decimals as asked for, or the few more that it takes to show a
 /// figure: an uncertainty of 0.0 would claim what nobody can measure.
 pub fn sigma(value: f64, decimals: usize) -> String {

@@ -57,7 +57,7 @@ fn row(item: &Item, analysis: &Analysis, look: Look) -> Vec<String> {
         item.verdict.marked(),
         of(item, analysis),
         item.quantity.word().to_owned(),
-        figure(item, look).replace(" ± ", "±"),
+        table::close(&figure(item, look)),
         limit(item, look),
         item.probability.map_or(String::new(), percent),
         decide.unwrap_or_default(),

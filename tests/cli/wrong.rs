@@ -31,7 +31,17 @@ fn wrong_usage_ends_with_2_and_says_what_was_expected() {
         (vec!["plot", CLEAN, "-o", "x.svg", "--around", "99km"], "ends at 9998.8 m"),
         (vec!["plot", CLEAN, "-o", "x.svg", "--together"], "takes 2 to 4"),
         (vec!["plot", CLEAN, "-o", "x.jpg"], ".svg or .png"),
+        (
+            vec![
+                "plot", "traces", "-o", "x.svg", "--plan", PLAN, "--cable", "map", "--index", "1.5",
+            ],
+            "cannot be used with",
+        ),
         (vec!["tray", "traces/job", "--plan", PLAN, "--joint", "C9"], "C1, C2, C3"),
+        (vec!["tray", "no-such-folder", "--joint", "C2"], "no such folder or file"),
+        (vec!["watch", "no-such-folder"], "no such folder or file"),
+        (vec!["review", "no-such-folder"], "no such folder or file"),
+        (vec!["review", "no-such-folder", "traces/job"], "no such folder or file"),
         (vec!["watch", "traces", "--plan", PLAN, "--for", "-1"], "no number of seconds"),
         (with(&["nan"]), "expected dBm"),
         (with(&["inf"]), "expected dBm"),

@@ -93,8 +93,8 @@ fn the_worklist_goes_from_end_a_to_end_b() {
     let text = out(&output);
     let at = |words: &str| text.find(words).unwrap_or_else(|| panic!("no {words:?} in {text}"));
     // as planted: traces/job/expected.json
-    let high = at("fibre 4 (blue brown): high-splice");
-    let missing = at("fibre 1 (blue blue): measure 1550 nm");
+    let high = at("fibre 4 (brown): high-splice");
+    let missing = at("fibre 1 (blue): measure 1550 nm");
     let (c2, end_b) = (at("at C2"), at("at LANTERN PIER (end b)"));
     assert!(c2 < high && high < end_b && end_b < missing, "{text}");
     let places: Vec<f64> = text

@@ -126,7 +126,7 @@ fn whole(trace: &Trace) {
     let look = Look { unit: LengthUnit::M, width: 80, explain: true };
     let lines = events::lines("mutant.sor", trace, &analysis, look);
     harmless(&lines);
-    harmless(&show::lines("mutant.sor", trace, Some(0.0), LengthUnit::Kft, 80));
+    harmless(&show::lines("mutant.sor", trace, 0.0, LengthUnit::Kft, 80));
     let document = data::document(vec![data::read("mutant.sor", trace, &analysis)]);
     let json = data::json(&document).expect("JSON");
     let parsed: serde_json::Value = serde_json::from_str(&json).expect("JSON");

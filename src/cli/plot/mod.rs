@@ -55,12 +55,25 @@ pub(crate) struct Args {
     #[arg(long, conflicts_with = "cable")]
     change: bool,
     /// One picture of a whole cable instead: the losses of all joints against the plan's limits
-    #[arg(long, value_name = "WHAT", value_enum, requires = "plan")]
+    #[arg(long, value_name = "WHAT", value_enum, requires = "plan", conflicts_with_all = OF_A_TRACE)]
     cable: Option<cable::Shown>,
     /// Judge every trace, or the cable, against this plan's limits; its cords and group index are used
     #[arg(long, value_name = "PLAN", conflicts_with_all = ["around", "together", "both_ends", "change"])]
     plan: Option<PathBuf>,
 }
+
+/// What the plan says of a whole cable, and files of a cable say themselves: an option that changes nothing
+/// is refused.
+const OF_A_TRACE: [&str; 8] = [
+    "index",
+    "launch",
+    "tail",
+    "spacing_per_sample",
+    "pulse",
+    "wavelength",
+    "backscatter",
+    "column_unit",
+];
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Kind {

@@ -108,7 +108,7 @@ impl Cell {
 }
 
 /// What lies behind a verdict: shades that keep apart in grey as well.
-pub(super) fn tint(word: &str) -> Option<Color> {
+fn tint(word: &str) -> Option<Color> {
     match word {
         "fail" | "unreadable" => Some([243, 205, 187]),
         "undecided" => Some([248, 240, 208]),

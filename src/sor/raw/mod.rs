@@ -16,6 +16,8 @@ const CKSUM: &str = "Cksum";
 const MAP_NAME: &[u8] = b"Map\0";
 const ENTRY_LEAST_BYTES: usize = 8;
 const CUT_SHORT: &str = "the file seems to be cut short; copy it from the instrument again";
+const DAMAGED: &str = "the file is cut short or damaged; copy it from the instrument again";
+const OTHER_KIND: &str = "if it is a trace, export it from the instrument as SOR";
 
 /// The two generations of the format.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -142,12 +144,16 @@ impl<'a> File<'a> {
     pub fn read(bytes: &'a [u8]) -> Result<File<'a>, Damage> {
         let Some(version) = version(bytes) else {
             let start = bytes.get(..bytes.len().min(4)).unwrap_or_default();
-            let found = if start.is_empty() { "nothing".to_owned() } else { shown(start) };
+            let (found, hint) = match start {
+                [] => ("nothing".to_owned(), CUT_SHORT),
+                _ => (shown(start), OTHER_KIND),
+            };
             let expected = "expected \"Map\\0\" or a revision of 100 to 199: this is no SOR file";
-            return Err(Damage::new(MAP, 0, "beginning", found, expected));
+            return Err(Damage::new(MAP, 0, "beginning", found, expected).hint(hint));
         };
         let mut oddities = Vec::new();
-        let map = read_map(bytes, version)?;
+        let map = read_map(bytes, version)
+            .map_err(|damage| Damage { hint: damage.hint.or(Some(DAMAGED)), ..damage })?;
         let begin = bodies_begin(bytes, version, &map, &mut oddities)?;
         let (blocks, end) = walk(bytes, version, &map.entries, begin, &mut oddities)?;
         let behind = &bytes[end..];
