@@ -8,7 +8,8 @@ use strandline::job::Test;
 use strandline::plan::Plan;
 use strandline::report::comparison::{self, Compared};
 
-use super::{Exit, Out, diagnose as diagnosis, files, review};
+use super::diagnose::{self as diagnosis, Links};
+use super::{Exit, Out, files, review};
 
 /// Two rounds of one cable or link: the change at each joint and section, and whether chance explains it
 #[derive(clap::Args)]
@@ -60,6 +61,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
             return Exit::CouldNot;
         }
     }
+    let (before, now) = (diagnosis::grouped(before, out), diagnosis::grouped(now, out));
+    let (Some(before), Some(now)) = (before, now) else { return Exit::CouldNot };
     let compared = each_fiber(before, now, args, &plan, out);
     let exit = exit.max(if compared.iter().any(objects) { Exit::Objection } else { Exit::Done });
     if args.json {
@@ -83,13 +86,12 @@ fn objects((_, comparison): &Compared) -> bool {
 
 /// Compares the fibres one by one. Without a plan each has its own joints: those of its earlier round.
 fn each_fiber(
-    before: Vec<Test>,
-    now: Vec<Test>,
+    mut before: Links,
+    mut now: Links,
     args: &Args,
     plan: &Plan,
     out: &Out,
 ) -> Vec<Compared> {
-    let (mut before, mut now) = (diagnosis::grouped(before), diagnosis::grouped(now));
     // One link against one link, whatever their labels say.
     if before.len() == 1 && now.len() == 1 && before.keys().ne(now.keys()) {
         out.note("the labels name different fibres; both are taken for one link");

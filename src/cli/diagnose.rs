@@ -78,6 +78,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.error("no trace of the baseline could be read, so nothing is held against it", None);
         return Exit::CouldNot;
     }
+    let now = grouped(now, out);
+    let before = grouped(before, out);
+    let (Some(now), Some(before)) = (now, before) else { return Exit::CouldNot };
     let links = by_fiber(now, before, &plan, reference);
     if links.is_empty() {
         out.error("no trace could be read, so there is nothing to diagnose", None);
@@ -168,10 +171,10 @@ pub(super) fn drafted(
     let mut sorted = files.to_vec();
     sorted.sort();
     let traces = sorted.iter().filter_map(|f| source::read(f, &source::Options::default()).ok());
-    let (mut ends, mut nm, mut is_multimode) = (None, Vec::new(), false);
+    let (mut own, mut nm, mut is_multimode) = (None, Vec::new(), false);
     for trace in traces {
         let labels = &trace.labels;
-        ends.get_or_insert([labels.from.text(), labels.to.text()]);
+        own.get_or_insert((labels.cable.text(), [labels.from.text(), labels.to.text()]));
         let wavelength = trace.settings.wavelength_nm.unwrap_or(0.0);
         // ITU-T G.651.1 is the multimode fibre; 850 nm is carried by no other.
         is_multimode |= labels.fiber_type == Some(651) || (600.0..1200.0).contains(&wavelength);
@@ -182,8 +185,8 @@ pub(super) fn drafted(
     if nm.is_empty() {
         nm.push(1550); // nothing can be read: the files themselves say why
     }
-    let ends = ends.unwrap_or_default();
-    diagnose::without_plan(ends, &nm, is_multimode, launch_m, tail_m)
+    let (cable, ends) = own.unwrap_or_default();
+    diagnose::without_plan(cable, ends, &nm, is_multimode, launch_m, tail_m)
         .map_err(|error| format!("without a plan: {error}"))
 }
 
@@ -194,12 +197,11 @@ pub(super) fn read(files: &[PathBuf], plan: &Plan) -> Vec<Test> {
 
 /// A diagnosis for each fibre; a baseline of one fibre alone is everybody's.
 fn by_fiber(
-    now: Vec<Test>,
-    before: Vec<Test>,
+    now: Links,
+    mut before: Links,
     plan: &Plan,
     reference: Reference,
 ) -> Vec<(Option<u32>, Diagnosis)> {
-    let (now, mut before) = (grouped(now), grouped(before));
     let shared = if before.len() == 1 { before.pop_first().map(|b| b.1) } else { None };
     let each = now.into_iter().map(|(fiber, tests)| {
         let baseline = shared.as_ref().or_else(|| before.get(&fiber));
@@ -209,12 +211,32 @@ fn by_fiber(
     each.collect()
 }
 
-pub(super) fn grouped(tests: Vec<Test>) -> BTreeMap<Option<u32>, Vec<Test>> {
-    let mut groups: BTreeMap<Option<u32>, Vec<Test>> = BTreeMap::new();
+/// The readable traces of each fibre. `None`: those whose fibre nothing tells.
+pub(super) type Links = BTreeMap<Option<u32>, Vec<Test>>;
+
+/// Sorts traces by fibre. `None`, and told: they may be of several fibres, and nothing tells which; taken
+/// for one link, all but a few would count for nothing.
+pub(super) fn grouped(tests: Vec<Test>, out: &Out) -> Option<Links> {
+    let mut groups = Links::new();
     for test in tests {
         if let Some(fiber) = test.read().map(|c| c.fiber) {
             groups.entry(fiber).or_default().push(test);
         }
     }
-    groups
+    let nameless = groups.get(&None).map_or(&[] as &[Test], Vec::as_slice);
+    if diagnose::superseded(nameless) == 0 {
+        return Some(groups);
+    }
+    let files: Vec<String> =
+        nameless.iter().take(3).map(|test| test.path.display().to_string()).collect();
+    let rest = if nameless.len() > files.len() { " …" } else { "" };
+    out.error(
+        &format!(
+            "neither label nor name says which fibre these {} traces are of, and several are of one wavelength and end: {}{rest}",
+            nameless.len(),
+            files.join(", ")
+        ),
+        Some("name the traces of one link: one for each wavelength and end"),
+    );
+    None
 }

@@ -8,11 +8,12 @@ use crate::plan::{self, JointKind, Plan, PlanError, PlannedJoint};
 /// A plan that says no more than which limits are usual: those of the preset `outside-plant-g652d`,
 /// or of `premises-om3` where the fibre is multimode. Its length and joints are not known.
 ///
-/// `ends`: what the labels call end a and end b. Cords in metres.
+/// `cable`, `ends`: what the labels call the cable, its end a and end b. Cords in metres.
 ///
 /// # Errors
 /// Where a wavelength or a cord is impossible, in a plan's words.
 pub fn without_plan(
+    cable: String,
     ends: [String; 2],
     wavelengths_nm: &[u16],
     is_multimode: bool,
@@ -27,6 +28,7 @@ pub fn without_plan(
         cord("tail_m", tail_m),
     );
     let mut plan = plan::read(&text)?;
+    plan.cable.id = cable;
     plan.cable.ends = ends;
     Ok(plan)
 }

@@ -7,7 +7,7 @@ mod draft;
 mod part;
 mod place;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 pub use cause::Cause;
@@ -125,8 +125,32 @@ pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Refer
     for test in tests.iter().chain(baseline).filter(silent) {
         notes.push(format!("{}: it says no wavelength, so it is left out", test.path.display()));
     }
+    let left_out = superseded(tests);
+    if left_out > 0 {
+        notes.push(format!(
+            "{left_out} of {} traces are left out: of several at one wavelength from one end the latest counts",
+            tests.len()
+        ));
+    }
+    let other = |test: &&Test| test.read().is_some_and(|c| !c.own_cable);
+    let than = if reference == Reference::Plan { "the plan" } else { "the first trace" };
+    for test in tests.iter().chain(baseline).filter(other) {
+        let path = test.path.display();
+        notes.push(format!("{path}: its label names another cable than {than} does"));
+    }
     let wholes = wholes(&parts);
     Diagnosis { reference, files, wholes, parts, excesses, splitter_m: link.splitter_m, notes }
+}
+
+/// How many of these traces of one link say nothing beside the others: of several at one wavelength from
+/// one end the latest counts.
+pub fn superseded(tests: &[Test]) -> usize {
+    let measured = |test: &Test| {
+        let content = test.read()?;
+        Some((content.wavelength_nm?, content.direction.unwrap_or(Direction::AToB)))
+    };
+    let all: Vec<(u16, Direction)> = tests.iter().filter_map(measured).collect();
+    all.len() - all.iter().collect::<BTreeSet<_>>().len()
 }
 
 impl<'a> Link<'a> {

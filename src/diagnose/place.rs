@@ -35,7 +35,7 @@ pub struct OnRoute {
 
 /// One sigma of a cable's group index, as a share: makers state it to 0.001 or so. Common practice,
 /// no source.
-pub(super) const INDEX_SHARE: f64 = 5e-4;
+const INDEX_SHARE: f64 = 5e-4;
 /// One sigma of an instrument's time base, as a share. Common practice, no source.
 pub(super) const TIME_BASE_SHARE: f64 = 3e-5;
 /// One sigma of an instrument's zero in metres, where nothing but its panel marks the link's start.

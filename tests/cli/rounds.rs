@@ -1,8 +1,10 @@
 //! `diagnose` and `compare` as processes: exit statuses, documents, what is said of wrong use.
 
+use std::path::Path;
+
 use serde_json::Value;
 
-use super::{err, folder, out, run};
+use super::{disk, err, folder, out, run};
 
 const PLAN: &str = "traces/job/plan.toml";
 
@@ -21,6 +23,42 @@ fn a_diagnosis_objects_only_against_a_plan_or_a_baseline() {
         let done = run(&[&["diagnose"], arguments].concat());
         assert_eq!(done.status.code(), Some(status), "{arguments:?}");
     }
+}
+
+#[test]
+fn traces_of_nobody_knows_which_fibre_are_no_link_and_pass_nothing() {
+    // eight fibres, three of them bad (traces/job/expected.json); of each wavelength and end one would count
+    let [unlabelled, nameless] = [folder("cli-unlabelled"), folder("cli-nameless")];
+    let text = |path: &Path| path.to_str().expect("UTF-8").to_owned();
+    let copied = run(&["relabel", "traces/job", "--set", "fiber=", "-o", &text(&unlabelled)]);
+    assert_eq!(copied.status.code(), Some(0), "{}", err(&copied));
+    for (n, file) in disk::traces_in(&unlabelled).expect("just made").iter().enumerate() {
+        // a file's name may give its fibre as well, so it gets one of letters alone
+        let name = "x".repeat(n + 1) + ".sor";
+        let bytes = disk::read(file).expect("just made");
+        disk::write_new(&nameless.join(name), &bytes).expect("writable");
+    }
+    let dir = &*text(&nameless);
+    for arguments in [&["diagnose", dir][..], &["compare", dir, "traces/job"]] {
+        let done = run(arguments);
+        assert_eq!(done.status.code(), Some(2), "{arguments:?}");
+        assert_eq!(out(&done), "", "{arguments:?}");
+        assert!(err(&done).contains("which fibre these 31 traces are of"), "{}", err(&done));
+    }
+}
+
+#[test]
+fn a_diagnosis_says_what_it_leaves_out_and_whose_cable_it_is_not() {
+    // fibre 1 of two cables, once from each at 1550 nm
+    let [ferry, job] = ["traces/ferry-clean-1550.sor", "traces/job/HFL-44_001_1550_AB.sor"];
+    let answer = out(&run(&["diagnose", ferry, job])).replace("\n    ", " ");
+    assert!(answer.contains(&format!("{job}: its label names another cable")), "{answer}");
+    let twice = folder("cli-twice");
+    let dir = twice.to_str().expect("UTF-8");
+    let copied = run(&["relabel", ferry, "--set", "comment=again", "-o", dir]);
+    assert_eq!(copied.status.code(), Some(0), "{}", err(&copied));
+    let answer = out(&run(&["diagnose", ferry, dir]));
+    assert!(answer.contains("1 of 2 traces are left out"), "{answer}");
 }
 
 #[test]
