@@ -257,6 +257,9 @@ fn labelled(file: &Path, trace: &Trace, plan: Option<&Plan>) -> PathBuf {
         Some((plan, who)) if who.own_cable => (safe(&plan.cable.id), who.fiber),
         _ => (text(&labels.cable), job::number(&labels.fiber.text())),
     };
+    // A folder of that name would leave no room for the journal.
+    let is_taken = cable.eq_ignore_ascii_case(COLLECT_JOURNAL);
+    let cable = if is_taken { format!("_{cable}") } else { cable };
     let fiber = fiber.map_or_else(|| text(&labels.fiber), |number| format!("{number:03}"));
     Path::new(&cable).join(fiber)
 }

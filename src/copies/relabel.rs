@@ -87,6 +87,9 @@ impl<'a> Relabelling<'a> {
     /// What is wrong with the file, or with the place of the copy: another file is never written
     /// over.
     pub fn copy(&mut self, file: &Path, to: &Path) -> Result<Relabelled, String> {
+        if to.as_os_str().eq_ignore_ascii_case(RELABEL_JOURNAL) {
+            return Err("it has the name of the journal beside the copies; rename it".to_owned());
+        }
         let bytes = disk::read(file).map_err(|error| format!("cannot be read: {error}"))?;
         let trace = source::decode(file, &bytes, &source::Options::default())
             .map_err(|error| error.cause.to_string())?;

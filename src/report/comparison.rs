@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::rounded::rounded;
 use super::table::{self, Align, Column};
 use super::{CAUTION, escape};
 use crate::diagnose::{Change, Comparison, Quantity};
@@ -182,8 +183,4 @@ fn change(one: &Change) -> ChangeData<'_> {
         sure: one.is_sure,
         worse: one.is_worse(),
     }
-}
-
-fn rounded(value: f64) -> f64 {
-    (value * 1e6).round() / 1e6
 }

@@ -5,12 +5,12 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::rounded::{rounded, sigma, value};
 use super::{escape, verdicts};
 use crate::event::{Analysis, Event, Likely, Opinion, Peak, Role};
 use crate::judge::{Doubts, Judged};
 use crate::plan::{Limits, Plan};
 use crate::trace::Trace;
-use crate::units::Measured;
 
 /// The document `strandline.events/1`.
 #[derive(Debug, Serialize)]
@@ -216,10 +216,10 @@ fn entry(
             })
             .collect(),
         noise: NoiseData {
-            floor_db: analysis.noise.floor_db.map(digits),
-            correlated_samples: digits(analysis.noise.correlated_samples),
-            speckle: digits(analysis.noise.speckle),
-            receiver_m: digits(analysis.noise.receiver_m),
+            floor_db: analysis.noise.floor_db.map(rounded),
+            correlated_samples: rounded(analysis.noise.correlated_samples),
+            speckle: rounded(analysis.noise.speckle),
+            receiver_m: rounded(analysis.noise.receiver_m),
             noise_from_m: analysis.noise.noise_from_m.map(|m| metres(m.0)),
         },
         second_opinion: analysis.opinions.iter().map(opinion).collect(),
@@ -250,7 +250,7 @@ fn settings(trace: &Trace) -> SettingsData {
 fn event(event: &Event, trace: &Trace, doubts: &Doubts, limits: &Limits) -> EventData {
     let (reflectance_db, reflectance_sigma_db) = match event.peak {
         Some(Peak::Whole { reflectance_db }) => (value(reflectance_db), sigma(reflectance_db)),
-        Some(Peak::Saturated { at_least_db }) => (at_least_db.map(digits), None),
+        Some(Peak::Saturated { at_least_db }) => (at_least_db.map(rounded), None),
         None => (None, None),
     };
     EventData {
@@ -264,7 +264,7 @@ fn event(event: &Event, trace: &Trace, doubts: &Doubts, limits: &Limits) -> Even
         reason: event.reason.clone(),
         loss_db: value(event.loss_db),
         loss_sigma_db: sigma(event.loss_db),
-        loss_at_least_db: event.loss_at_least_db.map(digits),
+        loss_at_least_db: event.loss_at_least_db.map(rounded),
         reflectance_db,
         reflectance_sigma_db,
         extent_m: metres(event.extent_m),
@@ -300,24 +300,11 @@ fn opinion(opinion: &Opinion) -> OpinionData {
             says: "the losses differ by more than both uncertainties explain",
             number: Some(*number),
             instrument_loss_db: Some(*instrument_db),
-            loss_db: Some(digits(here_db.value)),
-            loss_sigma_db: Some(digits(here_db.sigma)),
+            loss_db: Some(rounded(here_db.value)),
+            loss_sigma_db: Some(rounded(here_db.sigma)),
             ..none
         },
     }
-}
-
-fn value(measured: Option<Measured>) -> Option<f64> {
-    measured.map(|m| digits(m.value)).filter(|v| v.is_finite())
-}
-
-fn sigma(measured: Option<Measured>) -> Option<f64> {
-    measured.map(|m| digits(m.sigma)).filter(|v| v.is_finite())
-}
-
-/// Six decimals are a millionth of a dB: what is behind them is noise in the file's size.
-pub(super) fn digits(value: f64) -> f64 {
-    (value * 1e6).round() / 1e6
 }
 
 /// A tenth of a millimetre.

@@ -2,11 +2,11 @@
 
 use serde::Serialize;
 
+use super::rounded::{rounded, sigma, value};
 use super::table::{self, Align, Column};
 use super::{CAUTION, escape};
 use crate::diagnose::{Diagnosis, Excess, OnRoute, Part, PartKind, Place, Reference};
 use crate::plan::Plan;
-use crate::units::Measured;
 
 /// The page. `plan`: what the traces were read against.
 pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
@@ -141,7 +141,6 @@ fn part_rows(part: &Part, linearity: f64) -> Vec<Vec<String>> {
         PartKind::Stretch if part.name.chars().count() > 16 => "fibre".to_owned(),
         _ => escape::terminal(&part.name),
     };
-    let (from, name) = (format!("{:.1}", part.from_m), name);
     let mut rows: Vec<Vec<String>> = Vec::new();
     for figure in &part.figures {
         let more = figure.loss_db.zip(figure.allowed_db).map(|(l, a)| l.value - a.value);
@@ -158,7 +157,7 @@ fn part_rows(part: &Part, linearity: f64) -> Vec<Vec<String>> {
     if rows.is_empty() {
         rows.push(vec![String::new(); COLUMNS.len()]);
     }
-    rows[0][0] = from;
+    rows[0][0] = format!("{:.1}", part.from_m);
     rows[0][COLUMNS.len() - 1] = name;
     rows
 }
@@ -241,18 +240,6 @@ struct FigureData {
     loss_db: Option<f64>,
     loss_sigma_db: Option<f64>,
     allowed_db: Option<f64>,
-}
-
-fn rounded(value: f64) -> f64 {
-    (value * 1e6).round() / 1e6
-}
-
-fn value(m: Option<Measured>) -> Option<f64> {
-    m.map(|m| rounded(m.value))
-}
-
-fn sigma(m: Option<Measured>) -> Option<f64> {
-    m.map(|m| rounded(m.sigma))
 }
 
 /// The document `strandline.diagnosis/1`: a link for each fibre, with its number where known.

@@ -13,6 +13,7 @@ pub mod page;
 #[cfg(feature = "cli")]
 pub mod pdf;
 pub mod review;
+mod rounded;
 pub mod sheets;
 pub mod show;
 pub mod table;

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::rounded::{millimetres, rounded, sigma, value};
 use super::{CAUTION, data, escape};
 use crate::grade::Verdict;
 use crate::job::{Direction, FiberReview, Finding, Review, Row, SectionReview, Severity};
 use crate::plan::{Colors, Plan, Waiver};
-use crate::units::Measured;
 
 /// The document; tables and pages take their figures from it, so that all say the same.
 #[derive(Serialize)]
@@ -188,7 +188,7 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
             unreadable: c.unreadable,
         },
         one_way: OneWayData {
-            sigma_db: rounded(review.one_way.sigma_db, 1e6),
+            sigma_db: rounded(review.one_way.sigma_db),
             joints: review.one_way.joints,
             says: review.one_way.words(),
         },
@@ -235,14 +235,14 @@ fn fiber(own: &FiberReview, colors: &Colors) -> FiberData {
         color: colors.fiber(own.fiber),
         tube_color: colors.tube(own.fiber),
         verdict: own.verdict.word(),
-        length_m: own.length_m.map(|m| rounded(m, 1e3)),
+        length_m: own.length_m.map(millimetres),
         joints: own
             .joints
             .iter()
             .map(|joint| JointData {
                 name: joint.name.clone(),
-                at_m: rounded(joint.at_m, 1e3),
-                at_sigma_m: rounded(joint.at_sigma_m, 1e3),
+                at_m: millimetres(joint.at_m),
+                at_sigma_m: millimetres(joint.at_sigma_m),
                 wavelength_nm: joint.wavelength_nm,
                 loss_from_a_db: value(joint.loss.from_a_db),
                 loss_from_a_sigma_db: sigma(joint.loss.from_a_db),
@@ -268,7 +268,7 @@ fn fiber(own: &FiberReview, colors: &Colors) -> FiberData {
                 wavelength_nm: link.wavelength_nm,
                 loss_db: value(link.loss_db),
                 loss_sigma_db: sigma(link.loss_db),
-                limit_db: link.limit_db.map(|l| rounded(l, 1e6)),
+                limit_db: link.limit_db.map(rounded),
                 verdict: link.verdict.map(Verdict::word),
                 return_loss_db: value(link.return_loss_db),
                 return_loss_sigma_db: sigma(link.return_loss_db),
@@ -287,11 +287,11 @@ fn section(own: &SectionReview) -> SectionData {
     SectionData {
         wavelength_nm: own.wavelength_nm,
         direction: own.direction.word(),
-        from_m: own.from_m.map(|m| rounded(m, 1e3)),
-        to_m: own.to_m.map(|m| rounded(m, 1e3)),
+        from_m: own.from_m.map(millimetres),
+        to_m: own.to_m.map(millimetres),
         attenuation_db_per_km: value(own.attenuation_db_per_km),
         attenuation_sigma_db_per_km: sigma(own.attenuation_db_per_km),
-        limit_db_per_km: own.limit_db_per_km.map(|l| rounded(l, 1e6)),
+        limit_db_per_km: own.limit_db_per_km.map(rounded),
         verdict: own.verdict.map(Verdict::word),
     }
 }
@@ -301,9 +301,9 @@ fn finding(found: &Finding) -> FindingData {
         kind: found.kind,
         severity: severity(found.severity),
         place: found.place.clone(),
-        at_m: found.at_m.map(|m| rounded(m, 1e3)),
+        at_m: found.at_m.map(millimetres),
         files: found.files.iter().map(|f| f.to_string_lossy().into_owned()).collect(),
-        evidence: found.evidence.iter().map(|(k, v)| (*k, rounded(*v, 1e6))).collect(),
+        evidence: found.evidence.iter().map(|(k, v)| (*k, rounded(*v))).collect(),
         says: found.says.clone(),
         next: found.next.clone(),
     }
@@ -314,16 +314,4 @@ pub(super) fn severity(severity: Severity) -> &'static str {
         Severity::Remark => "remark",
         Severity::Fault => "fault",
     }
-}
-
-fn rounded(value: f64, per_unit: f64) -> f64 {
-    (value * per_unit).round() / per_unit
-}
-
-fn value(m: Option<Measured>) -> Option<f64> {
-    m.map(|m| rounded(m.value, 1e6))
-}
-
-fn sigma(m: Option<Measured>) -> Option<f64> {
-    m.map(|m| rounded(m.sigma, 1e6))
 }

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::events::{Look, with_sigma};
+use super::rounded::rounded;
 use super::table::{self, Align, Column};
 use super::{data, escape};
 use crate::budget;
@@ -276,13 +277,13 @@ pub(super) struct PlaceDoubtData {
 pub(super) fn loss_doubt(doubts: &Doubts, event: &Event, limits: &Limits) -> Option<LossDoubtData> {
     let d = doubts.of_loss(event, event.loss_db?, limits);
     Some(LossDoubtData {
-        noise_db: data::digits(d.noise_db),
-        roughness_db: data::digits(d.roughness_db),
-        extrapolation_db: data::digits(d.extrapolation_db),
-        unequal_fibers_db: data::digits(d.unequal_fibers_db),
-        linearity_db: data::digits(d.linearity_db),
-        quantization_db: data::digits(d.quantization_db),
-        together_db: data::digits(d.together_db()),
+        noise_db: rounded(d.noise_db),
+        roughness_db: rounded(d.roughness_db),
+        extrapolation_db: rounded(d.extrapolation_db),
+        unequal_fibers_db: rounded(d.unequal_fibers_db),
+        linearity_db: rounded(d.linearity_db),
+        quantization_db: rounded(d.quantization_db),
+        together_db: rounded(d.together_db()),
     })
 }
 
@@ -298,9 +299,9 @@ pub(super) fn reflectance_doubt(event: &Event, limits: &Limits) -> Option<Reflec
     let Some(Peak::Whole { reflectance_db: Some(fit) }) = event.peak else { return None };
     let backscatter_db = limits.backscatter_sigma_db;
     Some(ReflectanceDoubtData {
-        fit_db: data::digits(fit.sigma),
-        backscatter_db: data::digits(backscatter_db),
-        together_db: data::digits(fit.widened(backscatter_db).sigma),
+        fit_db: rounded(fit.sigma),
+        backscatter_db: rounded(backscatter_db),
+        together_db: rounded(fit.widened(backscatter_db).sigma),
     })
 }
 
@@ -358,7 +359,7 @@ impl JudgementData {
 pub(super) fn judgement(judged: &Judged, plan: &Plan) -> JudgementData {
     JudgementData {
         verdict: judged.verdict().map(Verdict::word),
-        joints_together_probability: judged.together().map(data::digits),
+        joints_together_probability: judged.together().map(rounded),
         confidence: plan.limits.confidence,
         presets: plan.limits.presets.iter().map(|preset| preset.name).collect(),
         limits_come_from: plan.limits.origin().unwrap_or_else(|| "the plan".into()),
@@ -379,12 +380,12 @@ fn item_data(item: &Item) -> ItemData {
     };
     let (value, at_least) = match item.figure {
         Figure::Whole(m) => (Some(m), None),
-        Figure::AtLeast(least) => (None, Some(data::digits(least))),
+        Figure::AtLeast(least) => (None, Some(rounded(least))),
         Figure::Unmeasured => (None, None),
     };
     let (most, least) = match item.limit {
-        Limit::AtMost(limit) => (Some(data::digits(limit)), None),
-        Limit::AtLeast(limit) => (None, Some(data::digits(limit))),
+        Limit::AtMost(limit) => (Some(rounded(limit)), None),
+        Limit::AtLeast(limit) => (None, Some(rounded(limit))),
     };
     ItemData {
         of,
@@ -392,12 +393,12 @@ fn item_data(item: &Item) -> ItemData {
         section,
         quantity: item.quantity.word(),
         unit: item.quantity.unit(),
-        value: value.map(|m| data::digits(m.value)),
-        sigma: value.map(|m| data::digits(m.sigma)),
+        value: value.map(|m| rounded(m.value)),
+        sigma: value.map(|m| rounded(m.sigma)),
         at_least,
         limit_at_most: most,
         limit_at_least: least,
-        probability: item.probability.map(data::digits),
+        probability: item.probability.map(rounded),
         verdict: item.verdict.word(),
         counts: item.counts,
         would_decide: item.remedy.clone(),

@@ -78,13 +78,14 @@ fn a_name_that_is_taken_by_other_content_is_left_alone() {
 fn hostile_labels_and_names_never_leave_the_folder() {
     let folder = folder("collect-hostile");
     let stick = folder.join("stick");
-    let labels: [&[u8]; 8] = [
+    let labels: [&[u8]; 9] = [
         b"../../../etc",
         b"/etc/passwd",
         b"..",
         b"C:\\con",
         b"NUL",
         b"\x1b[2J\n",
+        b"Collect-Journal.jsonl", // no folder may take the journal's place, on any disk
         b"",
         &[b'a'; 5000],
     ];
