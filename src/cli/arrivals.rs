@@ -60,7 +60,8 @@ impl Arrivals {
     pub(super) fn look(&mut self, now: Instant) -> Vec<News> {
         let mut news = Vec::new();
         for path in self.listed(&mut news) {
-            let Ok(stamp) = disk::stamp(&path) else { continue }; // gone again: the next look says so
+            // Gone again, which the next look says, or a link to nothing, which reading it does.
+            let stamp = disk::stamp(&path).unwrap_or_default();
             let new = Seen { stamp, since: now, state: State::Coming };
             let seen = self.seen.entry(path.clone()).or_insert(new);
             if seen.stamp != stamp {

@@ -138,7 +138,16 @@ fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
         return Err(format!("{}: it is a file, expected a folder", folder.display()));
     }
     let folders = args.folders.clone();
-    Ok((Desk { plan, tray, folders: folders.clone(), tests: BTreeMap::new() }, folders))
+    Ok((
+        Desk {
+            plan,
+            tray,
+            folders: folders.clone(),
+            tests: BTreeMap::new(),
+            dark: BTreeMap::new(),
+        },
+        folders,
+    ))
 }
 
 /// What has been measured so far.
@@ -147,6 +156,8 @@ struct Desk {
     tray: Option<Tray>,
     folders: Vec<PathBuf>,
     tests: BTreeMap<PathBuf, Test>,
+    /// Files that could not be read, and why: a summary that was silent about them would pass them over.
+    dark: BTreeMap<PathBuf, String>,
 }
 
 impl Desk {
@@ -155,14 +166,24 @@ impl Desk {
         let (mut whole, mut gone) = (Vec::new(), Vec::new());
         for one in news {
             match one {
-                News::Whole(path, bytes) => whole.push((path, bytes)),
-                News::Gone(path) => gone.extend(self.tests.remove(&path)),
+                News::Whole(path, bytes) => {
+                    self.dark.remove(&path);
+                    whole.push((path, bytes));
+                }
+                News::Gone(path) => {
+                    self.dark.remove(&path);
+                    gone.extend(self.tests.remove(&path));
+                }
                 News::Short(path, there, stated) => out.note(&format!(
                     "{}: {there} of {stated} bytes so far; waiting for the rest",
                     path.display()
                 )),
                 News::Dark(path, says) => {
                     out.note(&format!("{}: cannot be read just now: {says}", path.display()));
+                    // A stick that was pulled out has lost nothing.
+                    if !self.folders.contains(&path) {
+                        self.dark.insert(path, says);
+                    }
                 }
             }
         }
@@ -259,7 +280,11 @@ impl Desk {
             Some(tray) => tray::tell(tray, &review, out),
             None => review::tell(&review, &self.plan, out),
         };
-        exit.max(files::unreadable(&review.tests, out))
+        for (path, says) in &self.dark {
+            out.error(&format!("{}: cannot be read: {says}", path.display()), None);
+        }
+        let dark = if self.dark.is_empty() { Exit::Done } else { Exit::CouldNot };
+        exit.max(dark).max(files::unreadable(&review.tests, out))
     }
 }
 

@@ -214,6 +214,17 @@ fn ended_while_a_file_is_half_there_it_sums_up_what_is_whole() {
     assert_eq!(code, Some(1));
 }
 
+#[cfg(unix)]
+#[test]
+fn a_file_that_cannot_be_read_is_named_in_the_end_as_a_review_names_it() {
+    let stick = folder("watch-dark");
+    // a link to itself: what nobody can read, whatever their rights
+    std::os::unix::fs::symlink("ring.sor", stick.join("ring.sor")).expect("writable");
+    let watch = output(&["watch", text(&stick), "--plan", PLAN, "--for", "4"]);
+    assert!(err(&watch).contains("ring.sor: cannot be read: "), "{}", err(&watch));
+    assert_eq!(watch.status.code(), Some(2));
+}
+
 #[test]
 fn with_a_joint_it_says_what_the_tray_says() {
     let stick = folder("watch-tray");
