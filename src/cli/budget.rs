@@ -81,6 +81,11 @@ impl Args {
                 "--strongest {strongest} dBm is less than --transmitter {transmitter_dbm} dBm, the least power of the same"
             ));
         }
+        if sensitivity_dbm >= transmitter_dbm {
+            return Err(format!(
+                "--sensitivity {sensitivity_dbm} dBm is not below --transmitter {transmitter_dbm} dBm, so no link would work: is a minus missing?"
+            ));
+        }
         if let Some(overload) = self.overload.filter(|overload| *overload <= sensitivity_dbm) {
             return Err(format!(
                 "--overload {overload} dBm is not above --sensitivity {sensitivity_dbm} dBm, the weakest power the same receiver works with"

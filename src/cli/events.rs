@@ -70,8 +70,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
                 lines.extend(plot::braille(trace, analysis, look.unit, out.width));
             }
             notes.extend(answer.trace.notes.iter().map(|n| format!("{name}: note: {n}")));
-            let cords = answer.short_cords.iter();
-            notes.extend(cords.map(|cord| format!("{name}: note: {}", cord.words())));
+            notes.extend(answer.cord_notes(&name));
         }
         (data, lines, notes, answer.exit())
     });
@@ -133,8 +132,8 @@ pub(super) struct Answer {
     pub(super) judged: Option<Judged>,
     /// Where the plan's group index is used instead of the file's.
     agreed: Option<GroupIndex>,
-    /// Warnings of cords that are too short.
-    pub(super) short_cords: Vec<judge::ShortCord>,
+    /// Cords that are too short.
+    short_cords: Vec<judge::ShortCord>,
 }
 
 /// `own`: the user's cords; `index`: the user's group index, already in the trace.
@@ -166,6 +165,12 @@ pub(super) fn answer(
 }
 
 impl Answer {
+    /// Warnings of cords that are too short, for a file of this name.
+    pub(super) fn cord_notes(&self, name: &str) -> Vec<String> {
+        let cords = self.short_cords.iter();
+        cords.map(|cord| format!("{name}: note: {}", cord.words())).collect()
+    }
+
     fn lines(&self, name: &str, plan: Option<&Plan>, look: Look) -> Vec<String> {
         let mut lines = events::lines(name, &self.trace, &self.analysis, look);
         if look.explain {

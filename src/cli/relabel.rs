@@ -1,5 +1,6 @@
 //! `strandline relabel`: corrected labels in copies.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::ArgGroup;
@@ -72,11 +73,13 @@ fn copied(args: &Args, output: &Path, change: &Change, plan: Option<&Plan>, out:
         .map_err(|error| format!("{}: {error}", output.display()));
     let Some(mut work) = out.told(work) else { return Exit::CouldNot };
     let (mut written, mut changed) = (0, 0);
+    let mut numbers: BTreeSet<String> = BTreeSet::new();
     for file in &files {
         match work.copy(file, &inside(file, &args.paths)) {
             Ok(copy) => {
                 written += 1;
                 changed += usize::from(!copy.set.is_empty());
+                numbers.extend(copy.set.get("fiber").map(|own| own.from.clone()));
                 out.print(&told(file, &copy));
             }
             Err(message) => {
@@ -84,6 +87,10 @@ fn copied(args: &Args, output: &Path, change: &Change, plan: Option<&Plan>, out:
                 exit = Exit::CouldNot;
             }
         }
+    }
+    if change.fiber.is_some() && numbers.len() > 1 {
+        let count = numbers.len();
+        out.note(&format!("note: traces of {count} fibres bear one number now: was that meant?"));
     }
     out.note(&format!(
         "{written} of {} traces copied to {}, {changed} with other labels",

@@ -1,6 +1,6 @@
 //! `strandline watch`: answers while traces arrive.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::{Duration, Instant};
@@ -145,6 +145,7 @@ fn prepared(args: &Args) -> Result<(Desk, Vec<PathBuf>), String> {
             folders: folders.clone(),
             tests: BTreeMap::new(),
             dark: BTreeMap::new(),
+            warned: BTreeSet::new(),
         },
         folders,
     ))
@@ -158,6 +159,8 @@ struct Desk {
     tests: BTreeMap<PathBuf, Test>,
     /// Files that could not be read, and why: a summary that was silent about them would pass them over.
     dark: BTreeMap<PathBuf, String>,
+    /// Cords that were said to be too short: once is enough, and soon enough to take longer ones.
+    warned: BTreeSet<&'static str>,
 }
 
 impl Desk {
@@ -198,6 +201,7 @@ impl Desk {
             .map(|(path, bytes)| job::measure(path, bytes, plan, &options))
             .collect();
         let paths: Vec<PathBuf> = new.iter().map(|test| test.path.clone()).collect();
+        self.warn_of_cords(&new, out);
         self.tests.extend(new.into_iter().map(|test| (test.path.clone(), test)));
         if !tell || (paths.is_empty() && gone.is_empty()) {
             return;
@@ -210,6 +214,14 @@ impl Desk {
             self.answer(path, &review, out);
         }
         self.keep(review);
+    }
+
+    fn warn_of_cords(&mut self, new: &[Test], out: &Out) {
+        for cord in new.iter().filter_map(Test::read).flat_map(|content| &content.short_cords) {
+            if self.warned.insert(cord.name) {
+                out.note(&format!("note: {}", cord.words()));
+            }
+        }
     }
 
     /// A file below its folder.

@@ -206,7 +206,10 @@ pub(super) fn first(part: &Part, link: &Link, causes: &[Cause]) -> String {
         _ if kinds.contains(&"bend") && longer => {
             "measure again at 1625 or 1650 nm, through a filter where the fibre carries light: a bend grows, a splice does not"
         }
-        Some(&"splice") => "open the closure, look for a bend, then splice again",
+        Some(&"splice") if kinds.contains(&"bend") => {
+            "open the closure, look for a bend, then splice again"
+        }
+        Some(&"splice") => "open the closure and splice again",
         _ => "measure again with a shorter pulse to see it alone, then go there",
     };
     text.to_owned()

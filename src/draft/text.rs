@@ -9,8 +9,9 @@ use crate::report::escape;
 /// What stands at the top and above the limits.
 pub(super) fn head(sheets: &[Sheet], unreadable: &[(PathBuf, String)], guesses: &mut Guesses) {
     guesses.head.push(format!(
-        "Drafted from {} traces. Lines that begin with # say what was guessed: check each, then take them out.",
-        sheets.len()
+        "Drafted from {} {}. Lines that begin with # say what was guessed: check each, then take them out.",
+        sheets.len(),
+        if sheets.len() == 1 { "trace" } else { "traces" }
     ));
     if !unreadable.is_empty() {
         guesses.head.push(format!("{} more files could not be read.", unreadable.len()));

@@ -1,7 +1,7 @@
 //! One joint over all fibres: what to do before its tray is closed.
 
 use super::fiber::{FiberReview, JointReview};
-use super::{Review, remedy};
+use super::{Direction, Review, remedy};
 use crate::grade::Verdict;
 use crate::plan::{Directions, Plan, PlannedJoint};
 
@@ -42,8 +42,14 @@ impl Tray {
     /// # Errors
     /// Names the joints that the plan has, where one of both is none of them.
     pub fn new(plan: Plan, joint: &str, built_to: Option<&str>) -> Result<Tray, String> {
-        let plan = built(plan, built_to)?;
         let joint = named(&plan, joint)?.clone();
+        let plan = built(plan, built_to)?;
+        if let Some(to) = built_to.filter(|_| !plan.joints.contains(&joint)) {
+            return Err(format!(
+                "the cable is built to {to} so far, so {} cannot be spliced yet",
+                joint.name
+            ));
+        }
         Ok(Tray { plan, joint, one_end: built_to.is_some() })
     }
 
@@ -79,11 +85,12 @@ impl Tray {
         let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
         let (from_a, from_b) = (own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some());
         let enough = from_a && (from_b || self.one_end);
-        // Where end a's light has stopped before, end a has nothing more to say.
-        let is_behind_break = fiber
-            .findings
-            .iter()
-            .any(|f| f.kind == "break" && f.at_m.is_some_and(|m| m < own.at_m));
+        // Where an end's light has stopped before, that end has nothing more to say. Seen from end a alone a
+        // break may be where the cable is built to.
+        let broken_m = fiber.findings.iter().find(|f| f.kind == "break").and_then(|f| f.at_m);
+        let is_behind_break = broken_m.is_some_and(|m| m < own.at_m);
+        let seen_from = |end| fiber.sections.iter().any(|s| s.direction == end);
+        let is_before_break = broken_m.is_some_and(|m| m > own.at_m) && seen_from(Direction::BToA);
         match own.verdict {
             _ if copied => "measure again: nobody knows which fibre this is",
             _ if own.waived.is_some() => ACCEPTED,
@@ -97,8 +104,11 @@ impl Tray {
                 "leave it open: one end alone cannot tell it from unequal glass"
             }
             _ if enough => AVERAGE,
-            _ if !from_a && from_b && is_behind_break => {
+            _ if !from_a && is_behind_break && (from_b || seen_from(Direction::AToB)) => {
                 "repair the break first: end a's light stops on the way"
+            }
+            _ if from_a && !from_b && is_before_break => {
+                "repair the break first: end b's light stops on the way"
             }
             _ if from_a => "measure from end b first",
             _ if from_b || self.one_end => "measure from end a first",

@@ -183,3 +183,30 @@ fn what_is_undecided_has_its_figure_sigma_and_limit_in_every_answer() {
     let review = out(&run(&["review", "traces/job", "--plan", &plan]));
     assert!(review.contains("fibre 1: undecided at 1550 nm: C"), "{review}");
 }
+
+#[test]
+fn a_cord_within_what_a_reflection_hides_is_warned_of_wherever_it_is_used() {
+    // 100 ns are 10.2 m of fibre (c/2n): a cord of 6 m lies within its own launch reflection
+    let folder = folder("short-cord");
+    let target = |name: &str| folder.join(name).to_str().expect("UTF-8").to_owned();
+    let plan = plan_with("short-cord-plan", |line| {
+        if line.starts_with("launch_m") { "launch_m = 6.0".into() } else { line.to_owned() }
+    });
+    let trace = "traces/ferry-clean-1550.sor";
+    let (one, two) = (target("one.svg"), target("two.svg"));
+    let own = ["--launch", "6"];
+    let commands: [&[&str]; 5] = [
+        &["events", trace],
+        &["plot", trace, "-o", &one],
+        &["plot", "--together", trace, "traces/ferry-high-splice.sor", "-o", &two],
+        &["watch", "traces/job", "--plan", &plan, "--for", "0.1"],
+        &["review", "traces/job", "--plan", &plan],
+    ];
+    for args in commands {
+        let cord: &[&str] = if args.contains(&"--plan") { &[] } else { &own };
+        let output = run(&[args, cord].concat());
+        let all = format!("{}{}", out(&output), err(&output));
+        let all = all.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(all.contains("launch cord of 6.0 m is no longer than"), "{args:?}: {all}");
+    }
+}

@@ -47,7 +47,12 @@ fn wrong_usage_ends_with_2_and_says_what_was_expected() {
         (with(&["inf"]), "expected dBm"),
         (with(&["0", "--strongest", "-1"]), "less than --transmitter"),
         (with(&["0", "--overload", "-28"]), "not above --sensitivity"),
+        (with(&["-28"]), "is a minus missing?"),
         (with(&["0", "--reserve", "-1"]), "0 dB or more"),
+        (
+            vec!["tray", "traces/job", "--plan", PLAN, "--joint", "C2", "--built-to", "C1"],
+            "built to C1 so far, so C2 cannot be spliced yet",
+        ),
         (vec!["simulate", "--family", "metro", "--count", "0", "-o", "x"], "0 is not in 1.."),
         (vec!["compare", CLEAN, "no-such-folder"], "no such folder or file"),
         (vec!["diagnose", CLEAN, "--baseline", "no-such-file"], "no such folder or file"),

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use strandline::grade::Verdict;
-use strandline::job::{self, FiberReview, FiberVerdict, Review, Severity, TestVerdict};
+use strandline::job::{self, FiberReview, FiberVerdict, Review, Severity, TestVerdict, Tray};
 use strandline::plan::{self, Directions, Plan};
 use strandline::simulate::cable::{self, Cable, Fault, Planted, Size};
 use strandline::source;
@@ -136,6 +136,37 @@ fn without_a_length_in_the_plan_that_of_most_fibres_tells_a_break() {
     let own = review.fibers.iter().find(|own| own.fiber as usize == broken).expect("planned");
     assert!(own.links.iter().all(|l| l.verdict == Some(Verdict::Undecided)), "{:?}", own.links);
     assert_ne!(own.verdict, FiberVerdict::Pass);
+}
+
+#[test]
+fn beside_a_break_a_tray_asks_for_no_measurement_that_the_break_stops() {
+    let cable = drawn(83, 8, vec![Planted::Break]);
+    let plan = plan_of(&cable);
+    let review = reviewed(&cable, &plan, "mixed-tray");
+    let broken = faulty(&cable);
+    let own = review.fibers.iter().find(|own| own.fiber as usize == broken).expect("planned");
+    let at_m = cable.truth.fiber[&broken.to_string()].expect[0].at_m.expect("a place");
+    for joint in &plan.joints {
+        let tray = Tray::new(plan.clone(), &joint.name, None).expect("a joint of the plan");
+        let end = if joint.at_m < at_m { "end b" } else { "end a" };
+        let (instructions, fine) = tray.instructions(own);
+        assert!(!fine && instructions.len() == 2, "{instructions:?}");
+        for one in instructions {
+            assert_eq!(one.says, format!("repair the break first: {end}'s light stops on the way"));
+        }
+    }
+    // From end a alone a joint behind the break is no less measured: its light stops before.
+    let files: Vec<_> = written(&cable, &folder("mixed-tray-a"));
+    let (from_a, _): (Vec<_>, Vec<_>) =
+        files.into_iter().zip(&cable.truth.files).partition(|(_, file)| file.direction == "a-to-b");
+    let from_a = from_a.into_iter().map(|(path, _)| path).collect();
+    let review = job::review(from_a, &plan, &source::Options::default(), &|| ());
+    let own = review.fibers.iter().find(|own| own.fiber as usize == broken).expect("planned");
+    for joint in plan.joints.iter().filter(|joint| joint.at_m > at_m) {
+        let tray = Tray::new(plan.clone(), &joint.name, None).expect("a joint of the plan");
+        let (instructions, _) = tray.instructions(own);
+        assert!(instructions.iter().all(|i| i.says.starts_with("repair the break first: end a")));
+    }
 }
 
 #[test]

@@ -162,14 +162,17 @@ fn each(args: &Args, style: &Style, out: &Out) -> Exit {
             .map_err(|says| format!("{}: {says}", path.display()))?;
         disk::write_whole(target, &bytes)
             .map_err(|error| format!("{}: cannot be written: {error}", target.display()))?;
-        Ok(answer.exit())
+        Ok((answer.exit(), answer.cord_notes(&name_of(path))))
     });
     let mut written = 0;
     for saved in answers.into_iter().filter_map(|(_, answer)| answer.ok()) {
         match saved {
-            Ok(own) => {
+            Ok((own, notes)) => {
                 written += 1;
                 exit = exit.max(own);
+                for note in &notes {
+                    out.note(note);
+                }
             }
             Err(message) => {
                 out.error(&message, None);

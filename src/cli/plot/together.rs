@@ -1,12 +1,11 @@
 //! Several traces in one picture.
 
-use strandline::detect;
 use strandline::event::Analysis;
 use strandline::plot::{self, Curve, Style, Together};
 use strandline::report::{CAUTION, escape};
 use strandline::trace::Trace;
 
-use super::super::{Exit, Out};
+use super::super::{Exit, Out, events};
 use super::Args;
 
 pub(super) fn run(args: &Args, how: Together, style: &Style, out: &Out) -> Exit {
@@ -19,16 +18,22 @@ pub(super) fn run(args: &Args, how: Together, style: &Style, out: &Out) -> Exit 
     };
     let cords = args.cords.cords();
     let (answers, exit) = args.files.each(out, |path, trace| {
-        let analysis = detect::events(&trace, &cords);
+        let answer = events::answer(trace, cords, args.files.index, None);
         let file = escape::terminal(&super::name_of(path));
-        let name = named(&file, &trace);
-        (trace, analysis, file, name)
+        let name = named(&file, &answer.trace);
+        let notes = answer.cord_notes(&super::name_of(path));
+        (answer.trace, answer.analysis, file, name, notes)
     });
     if exit != Exit::Done {
         return exit; // a picture that leaves one out would say something else
     }
-    let read: Vec<(Trace, Analysis, String, String)> =
-        answers.into_iter().filter_map(|(_, answer)| answer.ok()).collect();
+    let mut read: Vec<(Trace, Analysis, String, String)> = Vec::new();
+    for (trace, analysis, file, name, notes) in answers.into_iter().filter_map(|(_, a)| a.ok()) {
+        for note in &notes {
+            out.note(note);
+        }
+        read.push((trace, analysis, file, name));
+    }
     for doubt in doubts(&read, how) {
         out.note(&format!("note: {doubt}"));
     }
