@@ -60,7 +60,12 @@ impl<'a> Ends<'a> {
             let planned_m = plan.cable.length_m;
             planned_m.map_or(0.0, |planned| (far.position_m.0 - start - planned).abs())
         };
-        let seen = seen.min_by(|a, b| off(a).total_cmp(&off(b)));
+        // A launch cord that was forgotten leaves as much fibre as a tail cord that was: the connector before
+        // a planned tail cord tells them apart.
+        let lacks_tail =
+            |(_, far): &(f64, &Event)| plan.measure.tail_m.is_some() && far.role == Role::End;
+        let seen =
+            seen.min_by(|a, b| lacks_tail(a).cmp(&lacks_tail(b)).then(off(a).total_cmp(&off(b))));
         let start_m = seen.map_or(usual_m, |s| s.0);
         let early = end.filter(|_| seen.is_none()).and_then(|end| {
             let reached_m = end.position_m.0 - start_m;

@@ -139,6 +139,40 @@ fn without_a_length_in_the_plan_that_of_most_fibres_tells_a_break() {
 }
 
 #[test]
+fn a_forgotten_launch_cord_is_told_from_a_forgotten_tail_cord_as_long() {
+    // Both leave as much fibre.
+    let mut cable = drawn(85, 8, vec![]);
+    for (file, rendered) in cable.truth.files.iter().zip(&mut cable.traces) {
+        if file.fiber == 3 && file.direction == "a-to-b" {
+            let trace = &mut rendered.trace;
+            let cord = (500.0 / rendered.truth.spacing_m).round() as usize;
+            // What the panel itself reflects stays: the cord behind it is cut out.
+            let panel = (60.0 / rendered.truth.spacing_m) as usize;
+            trace.counts.drain(panel..panel + cord);
+            let left = trace.counts.len();
+            trace.stretches[0].samples = left;
+            trace.scales[0].samples = left;
+        }
+    }
+    let mut plan = plan_of(&cable);
+    plan.cable.length_m = Some(cable.truth.fiber["3"].length_m - 8.0);
+    // half a metre more or less on the cord's label decides which of both fits the plan's length better
+    for launch_m in [499.5, 500.5] {
+        plan.measure.launch_m = Some(launch_m);
+        let review = reviewed(&cable, &plan, "mixed-cord");
+        only(&review, &[(3, &["no-cord"])]);
+        let own = review.fibers.iter().find(|own| own.fiber == 3).expect("planned");
+        let true_m = cable.truth.fiber["3"].closures.iter().map(|c| c.at_m);
+        for (at_m, planned) in true_m.zip(&plan.joints) {
+            let joint = own.joints.iter().find(|j| j.name == planned.name).expect("planned");
+            assert!((joint.at_m - at_m).abs() < 15.0, "{joint:?}, {at_m} m");
+            let far = own.joints.iter().filter(|j| j.name == "end b");
+            assert!(far.into_iter().all(|j| j.loss.from_a_db.is_some()), "{own:?}");
+        }
+    }
+}
+
+#[test]
 fn beside_a_break_a_tray_asks_for_no_measurement_that_the_break_stops() {
     let cable = drawn(83, 8, vec![Planted::Break]);
     let plan = plan_of(&cable);

@@ -94,6 +94,8 @@ impl Own<'_> {
             nm.into_iter().map(|nm| (nm, self.loss(here, nm))).collect();
         let both = |two: &TwoWay| two.step_db.is_some();
         let sides = losses.iter().any(|l| both(&l.1));
+        let all: Vec<(u16, Measured)> =
+            losses.iter().filter_map(|l| Some((l.0, l.1.loss_db?))).collect();
         let known: Vec<(u16, Measured)> = losses
             .iter()
             .filter(|l| !sides || both(&l.1))
@@ -115,7 +117,8 @@ impl Own<'_> {
             here.iter().map(|s| s.sigma_m * s.sigma_m).sum::<f64>().sqrt() / here.len() as f64;
         let seen_m = Measured::new(at_m, at_sigma_m);
         let place = self.section_name(at_m);
-        let bend = self.is_bend(&known);
+        // One end alone tells a bend as well, where the other wavelength was measured from both.
+        let bend = self.is_bend(&known) || self.is_bend(&all);
         let kind = if bend { "bend" } else { "unplanned-event" };
         let mut finding = self.finding(kind, Severity::Fault, Some(&place), Some(at_m));
         finding.rests_on(["loss_db", "loss_sigma_db"], loss);
