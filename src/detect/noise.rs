@@ -94,11 +94,9 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
     let n = samples.len();
     let half = |a: usize, b: usize| {
         let values = &samples.power[a..b];
-        let clipped = values.iter().filter(|p| **p <= samples.floor).count() as f64;
-        let share = clipped / values.len() as f64;
-        let mut copy = values.to_vec();
-        let [low, middle, high] =
-            [0.159, 0.5, 0.841].map(|q| order::quantile(&mut copy, q).unwrap_or(0.0));
+        let share = 1.0 - share_seen(values, samples.floor);
+        let shares = [0.159, 0.5, 0.841];
+        let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
         // the floor hides the noise where it holds nearly all
         let noise = share <= 0.9 && (share > 0.1 || 0.5 * (high - low) > 0.3 * middle);
         noise.then_some(high)
@@ -119,8 +117,10 @@ fn thinned(values: &[f64]) -> Vec<f64> {
 fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let mut some = thinned(&samples.power[a..b]);
     // A zero far below the floor leaves little to be seen, and none of the lower half.
-    if let Some(upper) = Upper::of(&mut some, samples.floor).filter(|upper| upper.seen < 0.3) {
-        return upper.sigma;
+    if share_seen(&some, samples.floor) < HALF_HIDDEN {
+        if let Some(upper) = Upper::of(&mut some, samples.floor) {
+            return upper.sigma;
+        }
     }
     let Some(q90) = order::quantile(&mut some, 0.9) else { return 0.0 };
     let rough = q90 / 1.281_551_6;
@@ -128,8 +128,10 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     // truncated second moment 1 - 2·3·φ(3)/(2Φ(3)-1)).
     let (least, most) = (Lanes::splat(samples.floor.max(0.0)), Lanes::splat(3.0 * rough));
     let (mut sum, mut count) = (Lanes::ZERO, Lanes::ZERO);
-    for p in samples.power[a..b].chunks(LANES) {
-        let p = lanes::first_of(p); // what it is filled up with is not counted
+    let power = &samples.power[a..b];
+    let rest = &power[power.len() / LANES * LANES..];
+    let rest = std::iter::once(lanes::first_of(rest)); // what it is filled up with is not counted
+    for p in lanes::blocks(power).chain(rest) {
         let inside = p.simd_gt(least) & p.simd_lt(most);
         sum += inside.select(p * p, Lanes::ZERO);
         count += inside.select(Lanes::ONE, Lanes::ZERO);
@@ -299,22 +301,20 @@ struct Upper {
     sigma: f64,
     /// Standard deviation of the centre, times the square root of the number of independent samples.
     centre_sd: f64,
-    /// Share of the samples over the file's floor.
-    seen: f64,
 }
 
 impl Upper {
     /// `None` where hardly a sample is over the floor. Source of `centre_sd`: the asymptotic covariance of
     /// quantiles, e.g. David & Nagaraja, Order Statistics (2003), 10.2 (from memory).
     fn of(values: &mut [f64], floor: f64) -> Option<Upper> {
-        let over = values.iter().filter(|p| **p > floor).count() as f64;
-        if over < LEAST_SEEN {
+        let seen = share_seen(values, floor);
+        if LEAST_SEEN > seen * values.len() as f64 {
             return None;
         }
-        let seen = over / values.len() as f64;
         // The usual ones, or both of what the file does not cut off.
-        let shares = if seen > 0.3 { [0.75, 0.95] } else { [1.0 - 0.7 * seen, 1.0 - 0.15 * seen] };
-        let [low, high] = shares.map(|share| order::quantile(values, share).unwrap_or(0.0));
+        let shares =
+            if seen > HALF_HIDDEN { [0.75, 0.95] } else { [1.0 - 0.7 * seen, 1.0 - 0.15 * seen] };
+        let [low, high] = order::quantiles(values, shares)?;
         let z = shares.map(normal::quantile);
         let sigma = (high - low) / (z[1] - z[0]);
         let covariance = |i: usize, j: usize| {
@@ -325,9 +325,18 @@ impl Upper {
         let var =
             a * a * covariance(0, 0) + b * b * covariance(1, 1) - 2.0 * a * b * covariance(0, 1);
         let centre = low - z[0] * sigma;
-        (sigma > 0.0).then_some(Upper { centre, sigma, centre_sd: sigma * var.sqrt(), seen })
+        (sigma > 0.0).then_some(Upper { centre, sigma, centre_sd: sigma * var.sqrt() })
     }
 }
+
+/// Share of `values` over the file's floor.
+fn share_seen(values: &[f64], floor: f64) -> f64 {
+    values.iter().filter(|p| **p > floor).count() as f64 / values.len().max(1) as f64
+}
+
+/// Share of the samples over the file's floor at which nothing is seen of the noise's lower half, nor of a
+/// good part of its upper one.
+const HALF_HIDDEN: f64 = 0.3;
 
 /// Samples over the file's floor from which the noise can be told.
 const LEAST_SEEN: f64 = 12.0;
@@ -440,7 +449,7 @@ mod tests {
             let mut values: Vec<f64> =
                 (0..8000).map(|i| (-1.0 + 0.8 * normal::quantile(share(i))).max(floor)).collect();
             let upper = Upper::of(&mut values, floor).expect("enough is seen");
-            assert_abs_diff_eq!(upper.seen, seen, epsilon = 1e-2);
+            assert_abs_diff_eq!(share_seen(&values, floor), seen, epsilon = 1e-2);
             assert_abs_diff_eq!(upper.sigma, 0.8, epsilon = 0.02);
             assert_abs_diff_eq!(upper.centre, -1.0, epsilon = 0.05);
         }

@@ -2,7 +2,7 @@
 //!
 //! Places inside `detect` are in samples from the front panel: sample `k` lies at `k + first`.
 
-use crate::signal::lanes::Lanes;
+use crate::signal::lanes::{self, LANES, Lanes};
 use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
 
@@ -123,11 +123,7 @@ impl Samples {
             return;
         }
         let mut mended = false;
-        let far = |p: &[f64]| (p[1] - 0.5 * (p[0] + p[2])).abs() > off; // as hardly any is
-        let inner = 2..self.power.len().saturating_sub(2);
-        let suspects: Vec<usize> =
-            (1..).zip(self.power.windows(3)).filter(|w| far(w.1)).map(|w| w.0).collect();
-        for k in suspects.into_iter().filter(|k| inner.contains(k)) {
+        for k in self.suspects(off) {
             let p = &self.power;
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
@@ -147,6 +143,24 @@ impl Samples {
         if mended {
             self.add_up();
         }
+    }
+
+    /// Samples of which one of four lies farther than `off` from its neighbours' mean, as hardly any does; none
+    /// of the two first and last.
+    fn suspects(&self, off: f64) -> Vec<usize> {
+        let inner = self.len() - 4;
+        let [before, here, behind] = [1, 2, 3].map(|from| lanes::blocks(&self.power[from..][..inner]));
+        let off = Lanes::splat(off);
+        let far = before
+            .zip(here)
+            .zip(behind)
+            .map(|((before, here), behind)| (here - (before + behind) * 0.5).abs().simd_gt(off).any());
+        let mut suspects: Vec<usize> = Vec::new();
+        for (four, _) in far.enumerate().filter(|(_, far)| *far) {
+            suspects.extend((2 + four * LANES..).take(LANES));
+        }
+        suspects.extend((2 + inner / LANES * LANES)..2 + inner);
+        suspects
     }
 
     fn add_up(&mut self) {

@@ -7,6 +7,7 @@ use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, Levels, View};
 use super::tails;
+use crate::signal::lanes::{self, LANES, Lanes};
 use crate::units::DB_PER_NEPER;
 
 /// What is known of a trace before anything is fitted.
@@ -98,7 +99,7 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
     let mut strong: Vec<(usize, f64)> = Vec::new();
     let white = noise.kappa * noise.sigma.powi(2);
     let rough = noise.speckle.powi(2);
-    // As sums: nearly every place is turned down, and divisions are dear.
+    // As sums and four at a time: nearly every place is turned down.
     let sums = &samples.sums;
     let (up_n, short_n) = (up as f64, short as f64);
     let least = 7.0 * (white / up_n + white / short_n).sqrt() * up_n * short_n;
@@ -106,15 +107,26 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
     if first + up > n {
         return Vec::new();
     }
-    let last = n - up;
-    let ahead = sums[first + up..].iter().zip(&sums[first..last]);
-    let behind = sums[first - away..].iter().zip(&sums[first - away - short..]);
-    for ((k, (a, b)), (c, d)) in (first..).zip(ahead).zip(behind) {
-        let (rise, base) = ((a - b) * short_n, (c - d) * up_n);
-        if rise - base < least || rise < 1.1 * base {
+    let count = n - up - first;
+    let [ahead_to, ahead, behind, behind_from] =
+        [first + up, first, first - away, first - away - short].map(|from| &sums[from..][..count]);
+    let four = |sums| lanes::blocks(sums);
+    let rise_and_base = (four(ahead_to).zip(four(ahead)))
+        .zip(four(behind).zip(four(behind_from)))
+        .map(|((a, b), (c, d))| ((a - b) * short_n, (c - d) * up_n));
+    let mut suspects: Vec<usize> = Vec::new();
+    for (i, (rise, base)) in rise_and_base.enumerate() {
+        let rises = (rise - base).simd_ge(Lanes::splat(least)) & rise.simd_ge(base * 1.1);
+        if rises.any() {
+            suspects.extend((first + i * LANES..).take(LANES));
+        }
+    }
+    suspects.extend(first + count / LANES * LANES..first + count);
+    for k in suspects {
+        let (after, near) = (samples.mean(k, k + up), samples.mean(k - away - short, k - away));
+        if after < 1.1 * near {
             continue;
         }
-        let (after, near) = (rise / (up_n * short_n), base / (up_n * short_n));
         let far = samples.mean(k - away - long, k - away);
         // Against both: the short window keeps a decay from hiding a rise, the long one is calm.
         let sd_near = (white / up as f64 + white / short as f64 + rough * 2.0 * near * near).sqrt();

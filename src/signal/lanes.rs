@@ -31,6 +31,12 @@ pub fn exp(x: Lanes) -> Lanes {
     sum * Lanes::from_bits(exponent)
 }
 
+/// All of `values`, four at a time, but for up to three last ones.
+#[inline]
+pub fn blocks(values: &[f64]) -> impl Iterator<Item = Lanes> + '_ {
+    values.as_chunks::<LANES>().0.iter().map(|four| Lanes::from(*four))
+}
+
 /// The first of `values`, filled up with zeros.
 #[inline]
 #[must_use]

@@ -8,6 +8,19 @@ pub fn quantile(values: &mut [f64], q: f64) -> Option<f64> {
     Some(*values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
+/// The same for several shares in ascending order, for hardly more work than for the first.
+pub fn quantiles<const N: usize>(values: &mut [f64], shares: [f64; N]) -> Option<[f64; N]> {
+    let last = values.len().checked_sub(1)?;
+    let mut from = 0; // what lies before is below all that is still asked for
+    let at = shares.map(|share| {
+        let rank = (share.clamp(0.0, 1.0) * last as f64).round() as usize;
+        let value = *values[from..].select_nth_unstable_by(rank - from, f64::total_cmp).1;
+        from = rank;
+        value
+    });
+    Some(at)
+}
+
 /// The median, of an even number of values the mean of the two in the middle; the slice is
 /// re-ordered. `None` for an empty slice.
 pub fn median(values: &mut [f64]) -> Option<f64> {
@@ -41,5 +54,9 @@ mod tests {
         let mut off: Vec<f64> = values.iter().map(|v| (v - center).abs()).collect();
         assert_eq!((center, median(&mut off)), (39.0, Some(5.5)));
         assert_eq!(quantile(&mut [], 0.5), None);
+        // by hand: ranks 0, 1, 1 and 3 of four
+        let shares = [0.1, 0.3, 0.4, 1.0];
+        assert_eq!(quantiles(&mut [4.0, 1.0, 3.0, 2.0], shares), Some([1.0, 2.0, 2.0, 4.0]));
+        assert_eq!(quantiles(&mut [], [0.5]), None);
     }
 }
