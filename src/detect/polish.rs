@@ -52,56 +52,70 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
     Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
 }
 
-/// The model with its faintly reflecting end where the light was last level: a step alone is put where
-/// such a reflection is half or wholly over, and from there a fit does not find back.
-fn earlier_end(model: &Model) -> Option<Model> {
-    let mut next = model.clone();
-    let pulse = next.receiver.pulse;
-    let n = next.joints.len();
-    let power = model.before(n - 1).map_or(0.0, |line| line.power(model.joints[n - 1].x));
-    let before = next.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
-    let end = next.joints.last_mut().filter(|end| matches!(end.behind, Behind::Dark))?;
-    if end.clipped || end.x - before < 3.0 * pulse || end.height.is_none_or(|h| h > 2.0 * power) {
+/// How far before an end it is looked at alone, in pulse lengths: what lies before tells its line.
+const END_PULSES: f64 = 30.0;
+
+/// A reflection at an end that does not reflect so far, or hardly: its place and height. It may have been put
+/// where such a reflection is half or wholly over, and from there a fit does not find back, so that both are
+/// tried. `None` where nothing stands out by `limit`, or nothing is better than what is there.
+fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<(f64, f64)> {
+    let model = &fit.model;
+    let n = model.joints.len();
+    let pulse = model.receiver.pulse;
+    let end = model.joints.last().filter(|end| matches!(end.behind, Behind::Dark))?;
+    let power = model.before(n - 1).map_or(0.0, |line| line.power(end.x));
+    if end.clipped || end.height.is_some_and(|height| height > 2.0 * power) {
         return None;
     }
-    end.x -= 0.8 * pulse;
-    end.height = Some(0.3 * power);
-    Some(next)
+    let before = model.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
+    let room = end.x - before > 3.0 * pulse;
+    let here = (end.x, end.height.unwrap_or(0.01 * power));
+    let earlier = (end.x - 0.8 * pulse, 0.3 * power);
+    let near = Given {
+        free_pole: None,
+        free_tail: false,
+        window: Some((end.x - END_PULSES * pulse, f64::INFINITY)),
+        ..*given
+    };
+    let with = |(x, height): (f64, f64)| {
+        let mut next = model.clone();
+        next.joints[n - 1] = Joint { x, height: Some(height), ..*end };
+        fit::run(next, &near)
+    };
+    let fits = [Some(here), Some(earlier).filter(|_| room)].into_iter().flatten().filter_map(with);
+    let best = fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2))?;
+    let size = size::of(&best, n - 1);
+    (size.height > limit * size.height_sigma).then(|| (best.model.joints[n - 1].x, size.height))
 }
 
-/// The fit of the one of two models that explains more.
-fn lower(model: Model, other: Option<Model>, fit: &Fit, given: &Given) -> Option<Fit> {
-    let fits = [Some(model), other].into_iter().flatten();
-    fits.filter_map(|model| fit::again(model, fit, given)).min_by(|a, b| a.chi2.total_cmp(&b.chi2))
-}
-
-/// Gives a reflection to each step that is better explained with one, and tries one at the end; keeps
-/// those that stand out by `limit`.
+/// Gives a reflection to each step, and to the end, that is better explained with one; keeps those that stand
+/// out by `limit`.
 pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     let mut next = fit.model.clone();
     let mut tried: Vec<usize> = Vec::new();
     for i in 1..next.joints.len() {
         let joint = &fit.model.joints[i];
-        if joint.height.is_some() {
-            continue;
+        let found = match joint.behind {
+            Behind::Dark => at_end(&fit, given, limit),
+            _ if joint.height.is_some() => None,
+            _ => match place::reflection(&fit, given, i) {
+                Some(best) => (best.gain > limit * limit).then_some((best.x, best.height)),
+                // too near to others: the joint fit tells
+                None => {
+                    let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
+                    Some((joint.x, 0.01 * power))
+                }
+            },
+        };
+        if let Some((x, height)) = found {
+            (next.joints[i].x, next.joints[i].height) = (x, Some(height));
+            tried.push(i);
         }
-        let alone = match joint.behind {
-            Behind::Dark => None,
-            _ => place::reflection(&fit, given, i),
-        };
-        let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
-        (next.joints[i].x, next.joints[i].height) = match alone {
-            Some(best) if best.gain > limit * limit => (best.x, Some(best.height)),
-            Some(_) => continue,
-            None => (joint.x, Some(0.01 * power)), // too near to others: the joint fit tells
-        };
-        tried.push(i);
     }
-    let earlier = earlier_end(&next);
-    if tried.is_empty() && earlier.is_none() {
+    if tried.is_empty() {
         return fit;
     }
-    let Some(with) = lower(next, earlier, &fit, given) else { return fit };
+    let Some(with) = fit::again(next, &fit, given) else { return fit };
     let stands = |i: &usize| {
         let size = size::of(&with, *i);
         size.height > limit * size.height_sigma
