@@ -2,8 +2,9 @@
 //! is straight. A line fitted to 50 means knows as much as one fitted to all their samples.
 
 use super::fit::Given;
-use super::model::{Behind, Model};
+use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
+use super::receiver::Receiver;
 use super::samples::Samples;
 
 /// The mean of some neighbouring samples.
@@ -29,122 +30,156 @@ pub(super) const RECOVERY_POLES: f64 = 8.0;
 
 /// Cells over all of `model`, in order, and a stretch of the dark behind its end.
 pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
-    let (samples, noise, ceiling) = (given.samples, given.noise, given.ceiling);
-    let receiver = &model.receiver;
-    let zones = zones(model);
+    let (samples, receiver) = (given.samples, &model.receiver);
     let mut from = samples.index(-4.0 * receiver.pulse - receiver.lead());
-    let mut to = last_sample(samples, model, noise);
+    let mut to = last_sample(samples, model, given.noise);
     if let Some((a, b)) = given.window {
         from = samples.index(a);
         to = to.min(samples.index(b));
     }
-    let mut cells = Vec::with_capacity(1024);
+    let mut cut = Cut::new(given, model);
     let mut k = from;
-    let mut next = 0; // first zone that ends behind k
-    let mut ahead = 0; // first zone that begins behind k
-    let mut border = 0; // its first sample
-    let mut grown = 1.0;
-    let mut cap = 1.0;
-    let mut tail_to = f64::NEG_INFINITY; // to here a slow tail bends the line
-    let (mut lo, mut hi) = (0, 0);
-    let mut recovered = f64::NEG_INFINITY; // behind this the receiver has left its limit
-    while k < to {
-        let x = samples.place(k);
-        while next < zones.len() && zones[next].to <= x {
-            grown = zones[next].step;
-            let end = zones.get(next + 1).map_or(samples.place(to), |z| z.from);
-            cap = ((end - x) / CELLS_PER_LINE).max(1.0);
-            tail_to = tail_reaching(model, x);
-            next += 1;
+    let mut finest = usize::MAX;
+    let mut grown: f64 = 1.0; // from the finest cells of the edges before
+    let rest = Zone { from: f64::INFINITY, to: f64::INFINITY, step: 1 };
+    for zone in zones(model).iter().chain([&rest]) {
+        // Fibre up to the zone: longer and longer means.
+        let border = samples.first_from(zone.from).min(to);
+        let longest = (border.saturating_sub(k) as f64 / CELLS_PER_LINE).max(1.0);
+        let tail_to = tail_reaching(model, samples.place(k));
+        if k < border {
+            finest = usize::MAX;
         }
-        if border <= k {
-            ahead += zones[ahead..].iter().take_while(|z| z.from <= x).count();
-            let sample = |zone: &Zone| (zone.from - samples.first).max(0.0).ceil() as usize;
-            border = zones.get(ahead).map_or(to, |zone| sample(zone).clamp(k + 1, to));
+        while k < border {
+            let bends = samples.place(k) < tail_to;
+            let bend = if bends { (0.5 * receiver.tail).max(1.0) } else { f64::INFINITY };
+            grown = (1.5 * grown).min(longest).min(bend);
+            k = cut.push(k, border.min(k + grown as usize));
         }
-        let here = zones[next.min(ahead)..ahead].iter().filter(|z| z.to > x).map(|z| z.step);
-        let step = match here.fold(f64::INFINITY, f64::min) {
-            step if step.is_finite() => step,
-            _ => {
-                let bend = if x < tail_to { 0.5 * receiver.tail } else { f64::INFINITY };
-                grown = (grown * 1.5).min(cap).min(bend.max(1.0));
-                grown
-            }
-        };
-        let b = (k + (step as usize).max(1)).min(border).min(to);
-        let (start, end) = (samples.place(k), samples.place(b - 1));
-        while lo < model.joints.len() && model.joints[lo].x + receiver.settled() <= start {
-            lo += 1;
+        let border = samples.first_from(zone.to).min(to);
+        while k < border {
+            k = cut.push(k, border.min(k + zone.step));
         }
-        hi = hi.max(lo);
-        while hi < model.joints.len() && model.joints[hi].x - receiver.lead() < end {
-            hi += 1;
-        }
-        let mean = samples.mean(k, b);
-        if mean > 0.93 * ceiling {
-            recovered = end + RECOVERY_POLES * receiver.pole;
-        }
-        // The panel's reflection is light inside the instrument: only what it leaves behind counts.
-        let inside = start < model.joints[0].x + receiver.pulse + 8.0 * receiver.pole;
-        let hidden = !noise.seen && samples.floor > 0.0 && mean < 1.5 * samples.floor;
-        // What was cut off by the receiver or by the file's floor says nothing.
-        let blind = start < recovered
-            || hidden
-            || inside
-            || in_toe(model, lo, start, end)
-            || in_merged(model, lo, start, end);
-        if !blind {
-            cells.push(Cell { x: 0.5 * (start + end), n: (b - k) as f64, mean, lo, hi });
-        }
-        k = b;
+        finest = finest.min(zone.step);
+        grown = finest as f64;
     }
-    cells
+    cut.cells
 }
 
-/// Whether samples `start..=end` lie where a strong reflection begins to show: receivers of other
-/// poles begin there earlier or later, by more than the fibre's own light.
-fn in_toe(model: &Model, from: usize, start: f64, end: f64) -> bool {
+/// The cells so far.
+struct Cut<'a> {
+    given: &'a Given<'a>,
+    model: &'a Model,
+    cells: Vec<Cell>,
+    /// Where nothing is fitted, in order, and the first of these that ends behind the last cell.
+    blind: Vec<(f64, f64)>,
+    next_blind: usize,
+    /// Joints whose edges show in the last cell: `lo..hi`.
+    lo: usize,
+    hi: usize,
+    /// Behind this the receiver has left its limit.
+    recovered: f64,
+}
+
+impl<'a> Cut<'a> {
+    fn new(given: &'a Given<'a>, model: &'a Model) -> Cut<'a> {
+        let cells = Vec::with_capacity(512);
+        let (blind, recovered) = (blind(model), f64::NEG_INFINITY);
+        Cut { given, model, cells, blind, next_blind: 0, lo: 0, hi: 0, recovered }
+    }
+
+    /// Adds the cell of samples `a..b`, where it is fitted; returns `b`.
+    fn push(&mut self, a: usize, b: usize) -> usize {
+        let (samples, receiver) = (self.given.samples, &self.model.receiver);
+        let joints = &self.model.joints;
+        let (start, end) = (samples.place(a), samples.place(b - 1));
+        while self.lo < joints.len() && joints[self.lo].x + receiver.settled() <= start {
+            self.lo += 1;
+        }
+        self.hi = self.hi.max(self.lo);
+        while self.hi < joints.len() && joints[self.hi].x - receiver.lead() < end {
+            self.hi += 1;
+        }
+        while self.blind.get(self.next_blind).is_some_and(|(_, to)| *to <= start) {
+            self.next_blind += 1;
+        }
+        let blind = self.blind.get(self.next_blind).is_some_and(|(from, _)| *from < end);
+        let mean = samples.mean(a, b);
+        if mean > 0.93 * self.given.ceiling {
+            self.recovered = end + RECOVERY_POLES * receiver.pole;
+        }
+        let floor = samples.floor;
+        let hidden = !self.given.noise.seen && floor > 0.0 && mean < 1.5 * floor;
+        // What was cut off by the receiver or by the file's floor says nothing.
+        if !(blind || hidden || start < self.recovered) {
+            let (x, n) = (0.5 * (start + end), (b - a) as f64);
+            self.cells.push(Cell { x, n, mean, lo: self.lo, hi: self.hi });
+        }
+        b
+    }
+}
+
+/// Where nothing is fitted: from and to, in order and apart.
+fn blind(model: &Model) -> Vec<(f64, f64)> {
     let receiver = &model.receiver;
-    model.joints[from..].iter().take_while(|joint| joint.x - receiver.pulse < end).any(|joint| {
-        let (before, until) = match (joint.clipped && joint.hidden, joint.clipped) {
-            (true, _) => (2.0 * receiver.toe(), receiver.pulse),
-            (_, true) => (receiver.toe(), -0.67 * receiver.lead()),
-            _ => (receiver.toe(), -receiver.lead()),
-        };
-        let (from, to) = (joint.x - before, joint.x + until);
-        joint.height.is_some_and(|h| h > 0.0) && start < to && end > from
-    })
+    // The panel's reflection is light inside the instrument: only what it leaves behind counts.
+    let panel = model.joints[0].x + receiver.pulse + 8.0 * receiver.pole;
+    let mut all = vec![(f64::NEG_INFINITY, panel)];
+    for joint in model.joints.iter().filter(|joint| joint.height.is_some()) {
+        if joint.height.is_some_and(|height| height > 0.0) {
+            all.push(toe(receiver, joint));
+        }
+        // Where the later of several reflections in one end, no more than a pulse apart: one rectangle
+        // cannot follow them.
+        if joint.places > 1 {
+            let end = (2.0 * receiver.pulse + 10.0 * receiver.pole).min(receiver.settled());
+            all.push((joint.x + 0.4 * receiver.pulse, joint.x + end));
+        }
+    }
+    all.sort_by(|p, q| p.0.total_cmp(&q.0));
+    all.dedup_by(|next, last| {
+        let meet = next.0 <= last.1;
+        if meet {
+            last.1 = last.1.max(next.1);
+        }
+        meet
+    });
+    all
 }
 
-/// Whether samples `start..=end` lie where the later of several reflections in one end, which one
-/// rectangle cannot follow: they are no more than a pulse apart.
-fn in_merged(model: &Model, from: usize, start: f64, end: f64) -> bool {
-    let receiver = &model.receiver;
-    model.joints[from..].iter().take_while(|joint| joint.x < end).any(|joint| {
-        let (a, b) = (0.4 * receiver.pulse, 2.0 * receiver.pulse + 10.0 * receiver.pole);
-        joint.places > 1 && joint.height.is_some() && start < joint.x + b && end > joint.x + a
-    })
+/// Where a strong reflection begins to show: receivers of other poles begin there earlier or later, by more
+/// than the fibre's own light.
+fn toe(receiver: &Receiver, joint: &Joint) -> (f64, f64) {
+    let (before, until) = match (joint.clipped && joint.hidden, joint.clipped) {
+        (true, _) => (2.0 * receiver.toe(), receiver.pulse),
+        (_, true) => (receiver.toe(), -0.67 * receiver.lead()),
+        _ => (receiver.toe(), -receiver.lead()),
+    };
+    (joint.x - before, joint.x + until)
 }
 
+/// How finely to look at a stretch.
+#[derive(Clone, Copy)]
 struct Zone {
     from: f64,
     to: f64,
-    step: f64,
+    /// Samples in a cell.
+    step: usize,
 }
 
-/// Where edges are, and how finely to look there: within ten poles of each edge of a reflection at a
-/// third of a pole, along ramps at a sixth of the pulse.
+/// Where edges are, and how finely to look there, in order and apart: within ten poles of each edge of a
+/// reflection at a third of a pole, along ramps at a sixth of the pulse.
 fn zones(model: &Model) -> Vec<Zone> {
     let receiver = &model.receiver;
-    let mut zones = Vec::with_capacity(2 * model.joints.len());
+    let mut zones = Vec::with_capacity(3 * model.joints.len());
     for (i, joint) in model.joints.iter().enumerate() {
         let peak = joint.height.is_some() || matches!(joint.behind, Behind::Dark) || i == 0;
         let from = joint.x - receiver.lead() - 1.0;
-        let ramp = (receiver.pulse / 6.0).floor().max(1.0);
+        let ramp = ((receiver.pulse / 6.0) as usize).max(1);
         let settled = if peak { receiver.settled() } else { receiver.clear_of_step() };
         zones.push(Zone { from, to: joint.x + settled + 1.0, step: ramp });
         if peak {
-            let step = (receiver.pole / 3.0).min(receiver.pulse / 12.0).floor().max(1.0);
+            let step = ((receiver.pole / 3.0).min(receiver.pulse / 12.0) as usize).max(1);
             let settle = 10.0 * receiver.pole + 1.0;
             zones.push(Zone { from, to: joint.x + settle, step });
             let back = joint.x + receiver.pulse;
@@ -152,7 +187,29 @@ fn zones(model: &Model) -> Vec<Zone> {
         }
     }
     zones.sort_by(|a, b| a.from.total_cmp(&b.from));
-    zones
+    apart(&zones)
+}
+
+/// The finest of `zones`, which are in order of where they begin, at each place.
+fn apart(zones: &[Zone]) -> Vec<Zone> {
+    let mut borders: Vec<f64> = zones.iter().flat_map(|zone| [zone.from, zone.to]).collect();
+    borders.sort_by(f64::total_cmp);
+    let mut out: Vec<Zone> = Vec::with_capacity(borders.len());
+    let mut first = 0;
+    for border in borders.windows(2) {
+        let (from, to) = (border[0], border[1]);
+        while zones.get(first).is_some_and(|zone| zone.to <= from) {
+            first += 1;
+        }
+        let here = zones[first..].iter().take_while(|zone| zone.from <= from);
+        let finest = here.filter(|zone| zone.to > from).map(|zone| zone.step).min();
+        let Some(step) = finest.filter(|_| to > from) else { continue };
+        match out.last_mut() {
+            Some(last) if last.step == step && last.to >= from => last.to = to,
+            _ => out.push(Zone { from, to, step }),
+        }
+    }
+    out
 }
 
 /// To where the slow tails of the joints before `x` are followed.

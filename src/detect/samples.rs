@@ -101,6 +101,11 @@ impl Samples {
         ((x - self.first).max(0.0) as usize).min(self.len() - 1)
     }
 
+    /// The first sample at or behind place `x`; their number where there is none.
+    pub fn first_from(&self, x: f64) -> usize {
+        ((x - self.first).max(0.0).ceil() as usize).min(self.len())
+    }
+
     /// Mean power of samples `a..b`, not empty.
     pub fn mean(&self, a: usize, b: usize) -> f64 {
         (self.sums[b] - self.sums[a]) / (b - a) as f64
