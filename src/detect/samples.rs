@@ -154,12 +154,12 @@ impl Samples {
     /// of the two first and last.
     fn suspects(&self, off: f64) -> Vec<usize> {
         let inner = self.len() - 4;
-        let [before, here, behind] = [1, 2, 3].map(|from| lanes::blocks(&self.power[from..][..inner]));
+        let [before, here, behind] =
+            [1, 2, 3].map(|from| lanes::blocks(&self.power[from..][..inner]));
         let off = Lanes::splat(off);
-        let far = before
-            .zip(here)
-            .zip(behind)
-            .map(|((before, here), behind)| (here - (before + behind) * 0.5).abs().simd_gt(off).any());
+        let far = before.zip(here).zip(behind).map(|((before, here), behind)| {
+            (here - (before + behind) * 0.5).abs().simd_gt(off).any()
+        });
         let mut suspects: Vec<usize> = Vec::new();
         for (four, _) in far.enumerate().filter(|(_, far)| *far) {
             suspects.extend((2 + four * LANES..).take(LANES));

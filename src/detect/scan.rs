@@ -1,21 +1,24 @@
 //! The scan: where do lines on both sides of a place disagree, or a pulse stand between them?
 
+use std::ops::Range;
+
 use super::fit::Fit;
 use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
+use crate::signal::lanes::{LANES, Lanes};
 use crate::signal::line::{Ratio, Sums};
 use crate::units::DB_PER_NEPER;
 
 /// The trace as dB over a reference, in short means with their weights.
 pub(super) struct View {
-    /// Middle of each mean, in samples from the panel.
-    pub x: Vec<f64>,
+    /// Middle of the first mean, in samples from the panel.
+    first: f64,
     /// Samples in each mean.
-    pub step: f64,
-    pub sums: Sums,
+    step: f64,
+    sums: Sums,
     /// Standard deviation of slopes believed beforehand, in dB per sample.
-    pub slope_sd: f64,
+    slope_sd: f64,
     /// What that adds to the sums.
     slope_weight: f64,
     /// How far slopes are from 0 at most but for rare cases, in dB per sample.
@@ -60,46 +63,60 @@ impl View {
         if end < k + 8 * m {
             return None;
         }
-        // All of them decay, for their pulses are over.
-        let mut tail = Tails::between(model, from, to).at(samples.place(k));
-        let decay = (-(m as f64) / model.receiver.tail).exp();
-        tail *= (-0.5 * (m as f64 - 1.0) / model.receiver.tail).exp();
-        let mut power = line.power(samples.place(k) + 0.5 * (m as f64 - 1.0));
-        let mut per_power = 1.0 / power; // goes along: divisions are dear
-        let fall = (-line.fall * m as f64).exp();
-        let rise = 1.0 / fall;
-        let mut raw = Raw::between(samples.place(k), samples.place(end), m);
+        // Along the means by multiplication; the tails decay, for their pulses are over.
+        let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
+        let into = (-0.5 * (m as f64 - 1.0) / model.receiver.tail).exp();
+        let mut tail = Powers::of(
+            Tails::between(model, from, to).at(samples.place(k)) * into,
+            (-(m as f64) / model.receiver.tail).exp(),
+        );
+        let mut power = Powers::of(line.power(x), (-line.fall * m as f64).exp());
+        let mut per_power = Powers::of(1.0 / line.power(x), (line.fall * m as f64).exp());
         let (white, per_mean) = (noise.kappa * noise.sigma.powi(2), 1.0 / m as f64);
-        while k + m <= end {
-            let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
-            let mean = (samples.sums[k + m] - samples.sums[k]) * per_mean;
-            let over = DB_PER_NEPER * ((mean - tail) * per_power - 1.0);
-            let rough = rough_var(samples, noise, power);
-            let var = (white + rough) * per_mean + (0.05 * tail).powi(2);
-            raw.push(x, over, power * power / (DB_PER_NEPER.powi(2) * var));
-            power *= fall;
-            per_power *= rise;
-            tail *= decay;
-            k += m;
+        let count = (end - k) / m;
+        let (mut over, mut weight) =
+            (Vec::with_capacity(count + LANES), Vec::with_capacity(count + LANES));
+        while over.len() < count {
+            let sum = |i: usize| {
+                let next = (k + i * m + m).min(end);
+                samples.sums[next] - samples.sums[next - m]
+            };
+            let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
+            let var = (rough_var_of(samples, noise, power.here) + white) * per_mean
+                + tail.here * tail.here * 0.05_f64.powi(2);
+            let off = ((mean - tail.here) * per_power.here - 1.0) * DB_PER_NEPER;
+            let per_var = power.here * power.here / (var * DB_PER_NEPER.powi(2));
+            over.extend(off.to_array());
+            weight.extend(per_var.to_array());
+            for series in [&mut power, &mut per_power, &mut tail] {
+                series.go_on();
+            }
+            k += LANES * m;
         }
-        Some(raw.view(slope_sd * DB_PER_NEPER, slope_sd * DB_PER_NEPER))
+        let sd = slope_sd * DB_PER_NEPER;
+        Some(View::new(x, m, &over[..count], &weight[..count], [sd, sd]))
     }
 
     /// The trace's own level in dB, before anything is known; `hidden` lists places with an event, from
-    /// and to, in order of where they begin.
+    /// and to.
     pub fn of_level(levels: &Levels, hidden: &[(f64, f64)]) -> View {
-        let Levels { x, level, weight, step, slopes_apart } = levels;
-        let ends = x.first().zip(x.last()).map_or((0.0, 0.0), |(a, b)| (*a, *b));
-        let mut raw = Raw::between(ends.0, ends.1, *step);
-        let (mut next, mut until) = (0, f64::NEG_INFINITY);
-        for ((x, level), weight) in x.iter().zip(level).zip(weight) {
-            while hidden.get(next).is_some_and(|(from, _)| from < x) {
-                until = until.max(hidden[next].1);
-                next += 1;
-            }
-            raw.push(*x, *level, if *x < until { 0.0 } else { *weight });
+        let mut weight = levels.weight.clone();
+        let behind = |x: f64| mean_from(levels.first, levels.step as f64, weight.len(), x);
+        let stretches: Vec<Range<usize>> =
+            hidden.iter().map(|(from, to)| behind(*from)..behind(*to)).collect();
+        for hidden in stretches.into_iter().filter(|stretch| !stretch.is_empty()) {
+            weight[hidden].fill(0.0);
         }
-        raw.view(f64::INFINITY, *slopes_apart)
+        let slopes = [f64::INFINITY, levels.slopes_apart];
+        View::new(levels.first, levels.step, &levels.level, &weight, slopes)
+    }
+
+    /// Means of `m` samples with their weights, the first about place `first`.
+    fn new(first: f64, m: usize, over: &[f64], weight: &[f64], slopes: [f64; 2]) -> View {
+        let sums = Sums::regular(first, m as f64, over, weight);
+        let [slope_sd, slopes_apart] = slopes;
+        let slope_weight = sums.slope_weight(slope_sd);
+        View { first, step: m as f64, sums, slope_sd, slope_weight, slopes_apart }
     }
 
     /// Whether the slopes that are possible move the levels at the gap between two windows, of so many of
@@ -111,16 +128,44 @@ impl View {
         2.0 * shift * shift * weight * (window as f64) < (0.3 * loose).powi(2)
     }
 
+    /// Place of the middle of mean `k`.
+    fn place(&self, k: usize) -> f64 {
+        self.first + k as f64 * self.step
+    }
+
     /// Index of the first mean at or behind `x`.
-    pub fn index(&self, x: f64) -> usize {
-        self.x.partition_point(|at| *at < x)
+    fn index(&self, x: f64) -> usize {
+        mean_from(self.first, self.step, self.sums.len(), x)
+    }
+}
+
+/// The first at or behind `x` of `count` means, `step` apart from place `first` on.
+fn mean_from(first: f64, step: f64, count: usize, x: f64) -> usize {
+    (((x - first) / step).ceil().max(0.0) as usize).min(count)
+}
+
+/// Four neighbouring members of a geometric series.
+struct Powers {
+    here: Lanes,
+    ratio: f64, // of those four behind
+}
+
+impl Powers {
+    fn of(first: f64, ratio: f64) -> Powers {
+        let [two, three] = [ratio * ratio, ratio * ratio * ratio];
+        Powers { here: Lanes::from([1.0, ratio, two, three]) * first, ratio: two * two }
+    }
+
+    fn go_on(&mut self) {
+        self.here *= self.ratio;
     }
 }
 
 /// Means of half a pulse from one place to another, before anything is known: only what is beyond doubt is
 /// looked for in them. What does not stand well over the noise has no weight.
 pub(super) struct Levels {
-    x: Vec<f64>,
+    /// Middle of the first.
+    first: f64,
     /// In dB over a fibre of the usual slope.
     level: Vec<f64>,
     weight: Vec<f64>,
@@ -141,52 +186,37 @@ impl Levels {
         let step = ((0.5 * samples.pulse) as usize).max(1);
         let (start, end) = (samples.index(from), samples.index(to));
         let count = end.saturating_sub(start) / step;
-        let room = || Vec::with_capacity(count);
-        let (mut x, mut level, mut weight) = (room(), room(), room());
-        for k in (0..count).map(|i| start + i * step) {
-            let at = samples.place(k) + 0.5 * (step as f64 - 1.0);
-            let mean = samples.mean(k, k + step);
-            let var = noise_var(samples, noise, mean, step as f64);
-            let over = if mean > 0.0 { mean * mean / var } else { 0.0 };
-            let seen = over > 16.0;
-            x.push(at);
-            level.push(if seen { DB_PER_NEPER * (mean.ln() + usual_fall * at) } else { 0.0 });
-            weight.push(if seen { over / DB_PER_NEPER.powi(2) } else { 0.0 });
+        let first = samples.place(start) + 0.5 * (step as f64 - 1.0);
+        let (mut level, mut weight) =
+            (Vec::with_capacity(count + LANES), Vec::with_capacity(count + LANES));
+        let (white, per_mean) = (noise.kappa * noise.sigma.powi(2), 1.0 / step as f64);
+        while level.len() < count {
+            let k = level.len();
+            let sum = |i: usize| {
+                let next = (start + (k + i + 1) * step).min(end);
+                samples.sums[next] - samples.sums[next - step]
+            };
+            let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
+            let var = (rough_var_of(samples, noise, mean) + white) * per_mean;
+            let over = mean * mean / var;
+            let seen = mean.simd_gt(Lanes::ZERO) & over.simd_gt(Lanes::splat(16.0));
+            let at = |i: usize| first + (k + i) as f64 * step as f64;
+            let over_fibre = Lanes::from(std::array::from_fn(at)) * usual_fall;
+            level.extend(
+                seen.select((mean.ln() + over_fibre) * DB_PER_NEPER, Lanes::ZERO).to_array(),
+            );
+            weight.extend(seen.select(over * (1.0 / DB_PER_NEPER.powi(2)), Lanes::ZERO).to_array());
         }
-        Levels { x, level, weight, step, slopes_apart: SLOPES_APART * usual_fall * DB_PER_NEPER }
+        level.truncate(count);
+        weight.truncate(count);
+        let slopes_apart = SLOPES_APART * usual_fall * DB_PER_NEPER;
+        Levels { first, level, weight, step, slopes_apart }
     }
 }
 
 /// The same in times the usual slope: sections that lose four times as much are no sound fibre. Common
 /// practice, no source.
 const SLOPES_APART: f64 = 3.0;
-
-/// Where means lie and what they say, while they come in.
-struct Raw {
-    x: Vec<f64>,
-    sums: Sums,
-    step: f64,
-}
-
-impl Raw {
-    /// For means of `m` samples from place `from` on, up to `to`.
-    fn between(from: f64, to: f64, m: usize) -> Raw {
-        let count = ((to - from) / m as f64).max(0.0) as usize + 1;
-        let x = Vec::with_capacity(count);
-        Raw { x, sums: Sums::empty(from, to, count), step: m as f64 }
-    }
-
-    #[inline]
-    fn push(&mut self, x: f64, v: f64, w: f64) {
-        self.x.push(x);
-        self.sums.push(x, v, w);
-    }
-
-    fn view(self, slope_sd: f64, slopes_apart: f64) -> View {
-        let slope_weight = self.sums.slope_weight(slope_sd);
-        View { x: self.x, step: self.step, sums: self.sums, slope_sd, slope_weight, slopes_apart }
-    }
-}
 
 /// Samples in one mean: a quarter of a pulse loses nothing to the scan, the noise is coloured.
 fn means(samples: &Samples) -> usize {
@@ -202,14 +232,15 @@ pub(super) fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f6
 
 /// Variance of the mean of `n` samples of backscatter `power`.
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
-    (noise.kappa * noise.sigma.powi(2) + rough_var(samples, noise, power)) / n
+    let rough = samples.pulse * noise.speckle.powi(2) * power * power;
+    let rounding = samples.rounding_var(power, noise.sigma);
+    (noise.kappa * noise.sigma.powi(2) + rough + rounding) / n
 }
 
-/// What in that grows with `power`, times the number of samples.
-#[inline]
-fn rough_var(samples: &Samples, noise: &Noise, power: f64) -> f64 {
-    let rough = samples.pulse * noise.speckle.powi(2) * power * power;
-    rough + samples.rounding_var(power, noise.sigma)
+/// What in that grows with `power`, times `n`, for several of them.
+fn rough_var_of(samples: &Samples, noise: &Noise, power: Lanes) -> Lanes {
+    let rough = power * power * (samples.pulse * noise.speckle.powi(2));
+    rough + samples.rounding_var_of(power, noise.sigma)
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.
@@ -263,7 +294,7 @@ pub(super) fn candidates(
                 let near = (k.saturating_sub(coarse / 2).max(a + 2)..=k + coarse / 2).step_by(fine);
                 let near = near.filter(|k| k + gap + 2 < b).filter_map(|k| {
                     let weighed = view.lines(&around(k)).filter(|w| w.stands_out(loose))?;
-                    Some(weighed.candidate(view.x[k] + lead * view.step - 0.5 * view.step))
+                    Some(weighed.candidate(view.place(k) + (lead - 0.5) * view.step))
                 });
                 found.extend(near.filter(|candidate| {
                     kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach)
@@ -311,7 +342,7 @@ impl View {
     #[inline]
     fn lines(&self, around: &Around) -> Option<Weighed> {
         let Around { left, from, to, right, .. } = *around;
-        let middle = 0.5 * (self.x[from] + self.x[to - 1]);
+        let middle = 0.5 * (self.place(from) + self.place(to - 1));
         let left = self.sums.held_ratio_at(left, from, middle, self.slope_weight)?;
         let right = self.sums.held_ratio_at(to, right, middle, self.slope_weight)?;
         Some(self.weigh(around, &left, &right))
@@ -387,7 +418,7 @@ pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> 
         if k < a + 2 || k + gap + 2 >= b {
             continue;
         }
-        let middle = 0.5 * (view.x[k] + view.x[k + gap - 1]);
+        let middle = 0.5 * (view.place(k) + view.place(k + gap - 1));
         let lines = view
             .sums
             .held_value_at(a, k, middle, view.slope_sd)
@@ -395,7 +426,7 @@ pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> 
         let Some(((l, vl), (r, vr))) = lines else { continue };
         let score = (l - r).powi(2) / (vl + vr);
         if best.is_none_or(|(s, _)| score > s) {
-            best = Some((score, view.x[k] + (lead - 0.5) * view.step));
+            best = Some((score, view.place(k) + (lead - 0.5) * view.step));
         }
     }
     best.map(|(score, x)| (x, score.sqrt()))

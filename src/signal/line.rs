@@ -57,33 +57,39 @@ impl Sums {
     pub fn new(x: &[f64], y: &[f64], weight: &[f64]) -> Sums {
         let (first, last) = (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(0.0));
         let mut sums = Sums::empty(first, last, x.len());
-        for ((x, y), w) in x.iter().zip(y).zip(weight) {
-            sums.push(*x, *y, *w);
-        }
+        let (origin, per_scale) = (sums.origin, sums.per_scale);
+        sums.add_all(x.iter().map(|x| (x - origin) * per_scale), y, weight);
+        sums
+    }
+
+    /// The same over points `step` apart from `first` on.
+    pub fn regular(first: f64, step: f64, y: &[f64], weight: &[f64]) -> Sums {
+        let last = first + step * y.len().saturating_sub(1) as f64;
+        let mut sums = Sums::empty(first, last, y.len());
+        let (from, apart) = (sums.scaled(first), step * sums.per_scale);
+        sums.add_all((0..y.len()).map(|k| from + k as f64 * apart), y, weight);
         sums
     }
 
     /// No sums yet, of about `count` points to come between `first` and `last`.
-    pub fn empty(first: f64, last: f64, count: usize) -> Sums {
+    fn empty(first: f64, last: f64, count: usize) -> Sums {
         let mut sums = Vec::with_capacity(count + 1);
         sums.push([0.0; 5]);
         let scale = (last - first).abs().max(f64::MIN_POSITIVE);
         Sums { sums, origin: (first + last) / 2.0, scale, per_scale: 1.0 / scale }
     }
 
-    /// Adds a point behind all others.
+    /// Adds points at places in the sums' own scale.
     #[inline]
-    pub fn push(&mut self, x: f64, y: f64, weight: f64) {
-        let x = (x - self.origin) * self.per_scale;
-        let (wx, wy) = (weight * x, weight * y);
-        let last = self.sums[self.sums.len() - 1];
-        self.sums.push([
-            last[0] + weight,
-            last[1] + wx,
-            last[2] + wx * x,
-            last[3] + wy,
-            last[4] + wx * y,
-        ]);
+    fn add_all(&mut self, x: impl Iterator<Item = f64>, y: &[f64], weight: &[f64]) {
+        let mut all = self.sums[self.sums.len() - 1];
+        self.sums.extend(x.zip(y).zip(weight).map(|((x, y), w)| {
+            let (wx, wy) = (w * x, w * y);
+            for (sum, more) in all.iter_mut().zip([*w, wx, wx * x, wy, wx * y]) {
+                *sum += more;
+            }
+            all
+        }));
     }
 
     /// Number of points.
