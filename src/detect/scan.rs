@@ -7,7 +7,7 @@ use super::model::{Model, Tails};
 use super::noise::Noise;
 use super::samples::Samples;
 use crate::signal::lanes::{LANES, Lanes};
-use crate::signal::line::{Ratio, Sums};
+use crate::signal::line::{Ratios, Sums};
 use crate::units::DB_PER_NEPER;
 
 /// The trace as dB over a reference, in short means with their weights.
@@ -17,9 +17,7 @@ pub(super) struct View {
     /// Samples in each mean.
     step: f64,
     sums: Sums,
-    /// Standard deviation of slopes believed beforehand, in dB per sample.
-    slope_sd: f64,
-    /// What that adds to the sums.
+    /// What the slopes believed beforehand add to the sums.
     slope_weight: f64,
     /// How far slopes are from 0 at most but for rare cases, in dB per sample.
     slopes_apart: f64,
@@ -116,7 +114,7 @@ impl View {
         let sums = Sums::regular(first, m as f64, over, weight);
         let [slope_sd, slopes_apart] = slopes;
         let slope_weight = sums.slope_weight(slope_sd);
-        View { first, step: m as f64, sums, slope_sd, slope_weight, slopes_apart }
+        View { first, step: m as f64, sums, slope_weight, slopes_apart }
     }
 
     /// Whether the slopes that are possible move the levels at the gap between two windows, of so many of
@@ -264,170 +262,193 @@ pub(super) fn candidates(
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
     // What stands far out is seen from further off.
     let stride_pulses = if loose < 8.0 { 0.5 } else { 1.0 };
-    loop {
-        let whole = 2 * window >= b.saturating_sub(a);
+    while a + 2 + gap + 2 < b {
+        let whole = 2 * window >= b - a;
+        let look = Look { view, a, b, window: if whole { b } else { window }, gap, inside };
         let stride =
             (window as f64 / 12.0).clamp((per_pulse / 4.0).max(1.0), (per_pulse / 2.0).max(1.0));
-        let stride = stride.max(window.min(b.saturating_sub(a)) as f64 / 24.0);
+        let stride = stride.max(window.min(b - a) as f64 / 24.0);
         let reach = if whole { to - from } else { (window + gap) as f64 * view.step };
         let known = kept.len();
         let mut found: Vec<Candidate> = Vec::new();
-        let level = view.knows_no_slope(a, b, window, loose);
-        let around = |k: usize| Around {
-            left: if whole { a } else { k.saturating_sub(window).max(a) },
-            from: k,
-            to: k + gap,
-            right: if whole { b } else { (k + gap + window).min(b) },
-            inside,
-        };
         // Coarse first: half a coarse step off, two thirds of a score are left.
         let fine = (stride as usize).max(1);
         let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 4.0) as usize);
-        let first_look = 0.65 * loose;
-        let stands_out = |k: usize| {
-            let weighed = if level { view.means(&around(k)) } else { view.lines(&around(k)) };
-            weighed.is_some_and(|weighed| weighed.stands_out(first_look))
-        };
-        let mut k = a + 2;
-        while k + gap + 2 < b {
-            if stands_out(k) {
-                let near = (k.saturating_sub(coarse / 2).max(a + 2)..=k + coarse / 2).step_by(fine);
-                let near = near.filter(|k| k + gap + 2 < b).filter_map(|k| {
-                    let weighed = view.lines(&around(k)).filter(|w| w.stands_out(loose))?;
-                    Some(weighed.candidate(view.place(k) + (lead - 0.5) * view.step))
-                });
-                found.extend(near.filter(|candidate| {
-                    kept[..known].iter().all(|c| (c.x - candidate.x).abs() > reach)
-                }));
-            }
-            k += coarse;
-        }
+        let by_means = view.knows_no_slope(a, b, window, loose);
+        look.over(a + 2..b, coarse, 0.65 * loose, by_means, &mut |k, _| {
+            let near = k.saturating_sub(coarse / 2).max(a + 2)..k + coarse / 2 + 1;
+            look.over(near, fine, loose, false, &mut |k, (step, peak)| {
+                let x = view.place(k) + (lead - 0.5) * view.step;
+                let candidate = Candidate::of(x, step, peak);
+                if kept[..known].iter().all(|c| (c.x - x).abs() > reach) {
+                    found.push(candidate);
+                }
+            });
+        });
         found.sort_by(|p, q| q.score.total_cmp(&p.score));
         for candidate in found {
             if kept[known..].iter().all(|c| (c.x - candidate.x).abs() > reach) {
                 kept.push(candidate);
             }
         }
-        if whole || a >= b {
-            return kept;
+        if whole {
+            break;
         }
         window *= 3;
     }
+    kept
 }
 
-/// A gap `from..to` between windows `left..from` and `to..right`, in means.
-struct Around {
-    left: usize,
-    from: usize,
-    to: usize,
-    right: usize,
+/// Windows on both sides of a gap inside a stretch, all in means.
+struct Look<'a> {
+    view: &'a View,
+    /// The stretch: `a..b`.
+    a: usize,
+    b: usize,
+    /// Length of a window; less is left near the stretch's ends.
+    window: usize,
+    gap: usize,
     /// How much of either end of the gap no peak fills.
     inside: usize,
 }
 
-/// A step and a peak over a gap. Squares over common denominators: nearly every place is turned down, and
-/// divisions are dear.
-struct Weighed {
-    step: f64,
-    step_var: f64,
-    peak: f64,
-    peak_var: f64,
-    /// Of `step`; of `peak` twice that times the weight.
-    over: f64,
-    weight: f64,
+/// How large something is, and how sure.
+#[derive(Clone, Copy)]
+struct Height {
+    db: f64,
+    /// Square of how many standard deviations that is.
+    square: f64,
 }
 
-impl View {
-    /// By the lines through both windows. `None` where one has no weight.
-    #[inline]
-    fn lines(&self, around: &Around) -> Option<Weighed> {
-        let Around { left, from, to, right, .. } = *around;
-        let middle = 0.5 * (self.place(from) + self.place(to - 1));
-        let left = self.sums.held_ratio_at(left, from, middle, self.slope_weight)?;
-        let right = self.sums.held_ratio_at(to, right, middle, self.slope_weight)?;
-        Some(self.weigh(around, &left, &right))
+impl Look<'_> {
+    /// Calls `each` with every gap that begins at one of `places`, `step` apart, and over which a step or a
+    /// peak stands out by `least` sigmas, and with both. Four gaps at a time.
+    fn over(
+        &self,
+        places: Range<usize>,
+        step: usize,
+        least: f64,
+        by_means: bool,
+        each: &mut dyn FnMut(usize, (Height, Height)),
+    ) {
+        let Some(last) = self.b.checked_sub(self.gap + 3) else { return };
+        let end = places.end.min(last + 1);
+        for from in (places.start..end).step_by(LANES * step) {
+            let own = |i: usize| from + i * step;
+            let gaps = std::array::from_fn(|i| own(i).min(last));
+            let weighed = if by_means { self.means(gaps) } else { self.lines(gaps) };
+            if weighed.any_stands_out(least) {
+                for i in (0..LANES).filter(|i| own(*i) < end) {
+                    let (step, peak) = weighed.heights(i);
+                    if step.square.max(peak.square) > least * least {
+                        each(own(i), (step, peak));
+                    }
+                }
+            }
+        }
+    }
+
+    /// By the lines through both windows.
+    fn lines(&self, gaps: [usize; LANES]) -> Weighed {
+        let view = self.view;
+        let (left, behind, right) = self.borders(gaps);
+        let middle = gaps.map(|k| 0.5 * (view.place(k) + view.place(k + self.gap - 1)));
+        let line = |from, to| view.sums.held_lines_at(from, to, middle.into(), view.slope_weight);
+        self.weigh(gaps, &line(left, gaps), &line(behind, right))
     }
 
     /// By the means over both windows: they are too short to know a slope.
-    #[inline]
-    fn means(&self, around: &Around) -> Option<Weighed> {
-        let left = self.sums.mean_ratio(around.left, around.from)?;
-        let right = self.sums.mean_ratio(around.to, around.right)?;
-        Some(self.weigh(around, &left, &right))
+    fn means(&self, gaps: [usize; LANES]) -> Weighed {
+        let (left, behind, right) = self.borders(gaps);
+        let mean = |from, to| self.view.sums.mean_ratios(from, to);
+        self.weigh(gaps, &mean(left, gaps), &mean(behind, right))
     }
 
-    #[inline]
-    fn weigh(&self, around: &Around, left: &Ratio, right: &Ratio) -> Weighed {
+    /// Where the windows before the gaps begin, and those behind begin and end.
+    fn borders(&self, gaps: [usize; LANES]) -> ([usize; LANES], [usize; LANES], [usize; LANES]) {
+        let left = gaps.map(|k| k.saturating_sub(self.window).max(self.a));
+        let behind = gaps.map(|k| k + self.gap);
+        (left, behind, behind.map(|k| (k + self.window).min(self.b)))
+    }
+
+    fn weigh(&self, gaps: [usize; LANES], left: &Ratios, right: &Ratios) -> Weighed {
         let over = left.over * right.over;
         let var = left.var * right.over + right.var * left.over; // over `over`, as what follows
         let (l, r) = (left.value * right.over, right.value * left.over);
-        let (from, to) = (around.from + around.inside, around.to - around.inside);
-        let (weight, sum) = self.sums.weight_and_sum(from, to);
+        let inside = gaps.map(|k| k + self.inside);
+        let (weight, sum) =
+            self.view.sums.weights_and_sums(inside, gaps.map(|k| k + self.gap - self.inside));
         let step_var = over * var;
         Weighed {
             step: l - r,
             step_var,
-            peak: (2.0 * over * sum - weight * (l + r)).max(0.0),
-            peak_var: weight * (4.0 * over * over + step_var * weight),
+            peak: (over * sum * 2.0 - weight * (l + r)).fast_max(Lanes::ZERO),
+            peak_var: weight * (over * over * 4.0 + step_var * weight),
             over,
             weight,
         }
     }
 }
 
+/// Steps and peaks over four gaps. Squares over common denominators: nearly every place is turned down, and
+/// divisions are dear.
+struct Weighed {
+    step: Lanes,
+    step_var: Lanes,
+    peak: Lanes,
+    peak_var: Lanes,
+    /// Of `step`; of `peak` twice that times the weight. 0 where a window has no weight.
+    over: Lanes,
+    weight: Lanes,
+}
+
 impl Weighed {
-    /// Whether step or peak is more than `least` sigmas.
+    /// Whether a step or a peak is more than `least` sigmas.
     #[inline]
-    fn stands_out(&self, least: f64) -> bool {
+    fn any_stands_out(&self, least: f64) -> bool {
         let least = least * least;
-        self.step * self.step > least * self.step_var
-            || self.peak * self.peak > least * self.peak_var
+        let step = (self.step * self.step).simd_gt(self.step_var * least);
+        let peak = (self.peak * self.peak).simd_gt(self.peak_var * least);
+        (step | peak).any()
     }
 
-    fn candidate(&self, x: f64) -> Candidate {
-        let step_score = self.step * self.step / self.step_var;
-        let peak_score =
-            if self.weight > 0.0 { self.peak * self.peak / self.peak_var } else { 0.0 };
-        let is_peak = peak_score > step_score;
-        Candidate {
-            x,
-            score: step_score.max(peak_score).sqrt(),
-            size_db: if is_peak {
-                self.peak / (2.0 * self.over * self.weight)
-            } else {
-                self.step / self.over
-            },
-            is_peak,
-        }
+    /// Step and peak over gap `i`; 0 where there is no telling.
+    fn heights(&self, i: usize) -> (Height, Height) {
+        let [step, step_var, peak, peak_var, over, weight] =
+            [self.step, self.step_var, self.peak, self.peak_var, self.over, self.weight]
+                .map(|lanes| lanes.to_array()[i]);
+        let height = |value: f64, var: f64, over: f64| match over > 0.0 {
+            true => Height { db: value / over, square: value * value / var },
+            false => Height { db: 0.0, square: 0.0 },
+        };
+        (height(step, step_var, over), height(peak, peak_var, 2.0 * over * weight))
+    }
+}
+
+impl Candidate {
+    fn of(x: f64, step: Height, peak: Height) -> Candidate {
+        let is_peak = peak.square > step.square;
+        let larger = if is_peak { peak } else { step };
+        Candidate { x, score: larger.square.sqrt(), size_db: larger.db, is_peak }
     }
 }
 
 /// Refines a step's place inside its section: the largest step of the lines over all of
-/// `from..to`, tried at every mean within two pulses of `x`. Also the places at which a step is no
-/// more than 3.84 below the best in squared score: the 95 % interval of its profile.
+/// `from..to`, tried at every mean within two pulses of `x`; and how many sigmas that is.
 pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> Option<(f64, f64)> {
     let pulse = model.receiver.pulse;
     let lead = model.receiver.lead() / view.step;
     let gap = (pulse / view.step + 2.0 * lead).ceil().max(1.0) as usize;
     let (a, b) = (view.index(from), view.index(to));
-    let start = view.index(x - model.receiver.lead()) as isize;
-    let span = (2.0 * pulse / view.step).ceil() as isize;
+    let start = view.index(x - model.receiver.lead());
+    let span = (2.0 * pulse / view.step).ceil() as usize;
     let mut best: Option<(f64, f64)> = None;
-    for k in start - span..=start + span {
-        let k = k.max(0) as usize;
-        if k < a + 2 || k + gap + 2 >= b {
-            continue;
+    let look = Look { view, a, b, window: b, gap, inside: 0 };
+    let places = start.saturating_sub(span).max(a + 2)..start + span + 1;
+    look.over(places, 1, 0.0, false, &mut |k, (step, _)| {
+        if best.is_none_or(|(square, _)| step.square > square) {
+            best = Some((step.square, view.place(k) + (lead - 0.5) * view.step));
         }
-        let middle = 0.5 * (view.place(k) + view.place(k + gap - 1));
-        let lines = view
-            .sums
-            .held_value_at(a, k, middle, view.slope_sd)
-            .zip(view.sums.held_value_at(k + gap, b, middle, view.slope_sd));
-        let Some(((l, vl), (r, vr))) = lines else { continue };
-        let score = (l - r).powi(2) / (vl + vr);
-        if best.is_none_or(|(s, _)| score > s) {
-            best = Some((score, view.place(k) + (lead - 0.5) * view.step));
-        }
-    }
-    best.map(|(score, x)| (x, score.sqrt()))
+    });
+    best.map(|(square, x)| (x, square.sqrt()))
 }

@@ -1,6 +1,6 @@
 //! Weighted straight lines: one fit, and any number of them from running sums.
 
-use super::lanes::Lanes;
+use super::lanes::{LANES, Lanes};
 
 /// A straight line and what is known about it, about the reference place `at`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,15 +29,15 @@ impl Line {
     }
 }
 
-/// A value and its variance, both over `over`.
+/// Four values and their variances, both over `over`.
 #[derive(Clone, Copy, Debug)]
-pub struct Ratio {
+pub struct Ratios {
     /// Times `over`.
-    pub value: f64,
+    pub value: Lanes,
     /// Times `over`.
-    pub var: f64,
-    /// Positive.
-    pub over: f64,
+    pub var: Lanes,
+    /// Positive; 0 where there is no value.
+    pub over: Lanes,
 }
 
 /// Running sums of weight, weight·x, weight·x², weight·y, weight·x·y over points in order.
@@ -115,53 +115,49 @@ impl Sums {
         (weight > 0.0).then(|| (self.sums[b][3] - self.sums[a][3]) / weight)
     }
 
-    /// Value at `x` of the line through points `a..b`, and its variance. `None` where fewer than two
-    /// places carry weight. Source: weighted least squares in its textbook form.
-    pub fn value_at(&self, a: usize, b: usize, x: f64) -> Option<(f64, f64)> {
-        let [w, wx, wxx, wy, wxy] = self.between(a, b);
-        let det = w * wxx - wx * wx;
-        if det <= 1e-12 * w * wxx || w <= 0.0 {
-            return None;
-        }
-        let x = self.scaled(x);
-        let value = ((wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x) / det;
-        Some((value, (wxx - 2.0 * wx * x + w * x * x) / det))
-    }
-
-    /// As [`Sums::value_at`], with a slope that is believed to be 0 within `slope_sd` beforehand: a
-    /// short stretch then tells its level, and a long one its slope.
+    /// Value at each `x` of the line through points `a..b`, and its variance, before the division. `over` is 0
+    /// where no place carries weight. The slope is believed to be 0 beforehand, `held` from
+    /// [`Sums::slope_weight`]: a short stretch then tells its level, and a long one its slope; 0 for no such
+    /// belief. Source: weighted least squares in its textbook form.
     #[inline]
-    pub fn held_value_at(&self, a: usize, b: usize, x: f64, slope_sd: f64) -> Option<(f64, f64)> {
-        let ratio = self.held_ratio_at(a, b, x, self.slope_weight(slope_sd))?;
-        Some((ratio.value / ratio.over, ratio.var / ratio.over))
-    }
-
-    /// [`Sums::held_value_at`] before the division, `held` from [`Sums::slope_weight`].
-    #[inline]
-    pub fn held_ratio_at(&self, a: usize, b: usize, x: f64, held: f64) -> Option<Ratio> {
-        let [w, wx, wxx, wy, wxy] = self.between(a, b);
+    pub fn held_lines_at(
+        &self,
+        a: [usize; LANES],
+        b: [usize; LANES],
+        x: Lanes,
+        held: f64,
+    ) -> Ratios {
+        let (to, from) = (self.at(b), self.at(a));
+        let [w, wx, wxx, wy, wxy] = std::array::from_fn(|i| to[i] - from[i]);
         let wxx = wxx + held;
         let det = w * wxx - wx * wx;
-        if det <= 1e-12 * w * wxx || w <= 0.0 {
-            return None;
-        }
-        let x = self.scaled(x);
+        let known = det.simd_gt(w * wxx * 1e-12) & w.simd_gt(Lanes::ZERO);
+        let x = self.scaled_lanes(x);
         let value = (wxx * wy - wx * wxy) + (w * wxy - wx * wy) * x;
-        Some(Ratio { value, var: wxx - 2.0 * wx * x + w * x * x, over: det })
+        let var = wxx - wx * x * 2.0 + w * x * x;
+        Ratios { value, var, over: known.select(det, Lanes::ZERO) }
     }
 
-    /// The mean of points `a..b` and its variance, before the division. `None` without weight.
+    /// The means of points `a..b` and their variances, before the division. `over` is 0 without weight.
     #[inline]
-    pub fn mean_ratio(&self, a: usize, b: usize) -> Option<Ratio> {
-        let (over, value) = self.weight_and_sum(a, b);
-        (over > 0.0).then_some(Ratio { value, var: 1.0, over })
+    pub fn mean_ratios(&self, a: [usize; LANES], b: [usize; LANES]) -> Ratios {
+        let (over, value) = self.weights_and_sums(a, b);
+        Ratios { value, var: Lanes::ONE, over: over.fast_max(Lanes::ZERO) }
     }
 
     /// Sums of the weights and of weight·y of points `a..b`.
     #[inline]
-    pub fn weight_and_sum(&self, a: usize, b: usize) -> (f64, f64) {
-        let (to, from) = (&self.sums[b], &self.sums[a]);
-        (to[0] - from[0], to[3] - from[3])
+    pub fn weights_and_sums(&self, a: [usize; LANES], b: [usize; LANES]) -> (Lanes, Lanes) {
+        let (to, from) = (b.map(|k| &self.sums[k]), a.map(|k| &self.sums[k]));
+        let sum = |i: usize| Lanes::from(std::array::from_fn(|lane| to[lane][i] - from[lane][i]));
+        (sum(0), sum(3))
+    }
+
+    /// The five sums over all before each of `k`.
+    #[inline]
+    fn at(&self, k: [usize; LANES]) -> [Lanes; 5] {
+        let all = k.map(|k| &self.sums[k]);
+        std::array::from_fn(|i| Lanes::from(std::array::from_fn(|lane| all[lane][i])))
     }
 
     /// What a belief of `slope_sd` adds to the sum of weight·x², in the scale of [`Sums::moments`].
@@ -270,6 +266,14 @@ mod tests {
         assert_relative_eq!(line.value_at(20.0).0, -0.171_203_79, max_relative = 1e-7);
     }
 
+    /// Value and variance at `x` of the line through points `a..b`.
+    fn line_at(sums: &Sums, a: usize, b: usize, x: f64) -> Option<(f64, f64)> {
+        let ratios = sums.held_lines_at([a; LANES], [b; LANES], Lanes::splat(x), 0.0);
+        let [value, var, over] =
+            [ratios.value, ratios.var, ratios.over].map(|lanes| lanes.to_array()[2]);
+        (over > 0.0).then(|| (value / over, var / over))
+    }
+
     #[test]
     fn weights_count_as_exact_fractions_say() {
         // A6: by hand with exact fractions; numpy.polyfit(w=1/σ, cov="unscaled") agrees
@@ -280,7 +284,7 @@ mod tests {
         let line = sums.line(0, 5).unwrap();
         assert_relative_eq!(line.slope, 146_062_500.0 / 720_312_500.0, max_relative = 1e-9);
         assert_relative_eq!(line.slope_var.sqrt(), 0.005_964_464_5, max_relative = 1e-8);
-        let (intercept, var) = sums.value_at(0, 5, 0.0).unwrap();
+        let (intercept, var) = line_at(&sums, 0, 5, 0.0).unwrap();
         assert_relative_eq!(intercept, 1_562_500.0 / 720_312_500.0, max_relative = 1e-9);
         assert_relative_eq!(var.sqrt(), 0.008_537_273_1, max_relative = 1e-8);
     }
@@ -289,6 +293,6 @@ mod tests {
     fn points_without_weight_or_of_one_place_make_no_line() {
         let sums = Sums::new(&[1.0, 2.0, 3.0], &[1.0, 5.0, 2.0], &[0.0, 1.0, 0.0]);
         assert_eq!(sums.line(0, 3), None);
-        assert_eq!(sums.value_at(0, 1, 0.0), None);
+        assert_eq!(line_at(&sums, 0, 1, 0.0), None);
     }
 }
