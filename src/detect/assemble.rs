@@ -1,7 +1,7 @@
 //! The normal equations about a model: what each cell shows, how that changes with each unknown, and
 //! what is believed beforehand.
 
-use super::block::{Block, Owner, Row};
+use super::block::{self, Block, Owner, Row};
 use super::fit::{Given, TAIL_MISFIT, TAIL_SPREAD, TOP_RIPPLE, USUAL_TAIL};
 use super::layout::Layout;
 use super::model::{Behind, Model};
@@ -24,7 +24,7 @@ pub(super) struct Work<'a> {
 /// The normal equations about a model.
 pub(super) struct System {
     pub matrix: Envelope,
-    pub gradient: Vec<f64>,
+    gradient: Vec<f64>,
     pub chi2: f64,
     /// The same with the weights of the system before, to which it is compared; of the first system
     /// nothing.
@@ -37,6 +37,8 @@ pub(super) struct System {
     chi2_of: Vec<[f64; 2]>,
     /// Of all rows.
     weights: Vec<Lanes>,
+    /// Room that is used again for every block.
+    sheet: Sheet,
 }
 
 impl System {
@@ -78,7 +80,7 @@ impl System {
 /// deviations, as the block alone knows it: what its equations then leave out is of second order.
 const SMALL_STEP: f64 = 0.05;
 
-/// What the rows of a block show; the room is used again for every block.
+/// What the rows of a block show.
 #[derive(Default)]
 struct Sheet {
     /// Of each row, its change with each of the block's unknowns.
@@ -149,28 +151,37 @@ fn add_part(part: &[f64], unknowns: &[usize], matrix: &mut Envelope, gradient: &
     let (own, own_gradient) = part.split_at(unknowns.len() * unknowns.len());
     for (i, row) in own.chunks_exact(unknowns.len().max(1)).enumerate() {
         gradient[unknowns[i]] += own_gradient[i];
-        for (j, value) in row[..=i].iter().enumerate() {
-            matrix.add(unknowns[i], unknowns[j], *value);
-        }
+        matrix.add_row(unknowns[i], unknowns, &row[..=i]);
     }
 }
 
 impl Work<'_> {
-    /// Normal equations and χ² about `model`, with its own weights; χ² also with those `before`.
-    pub fn assemble(&self, model: &Model, first: &[usize], before: Option<&System>) -> System {
-        let edge = self.given.misfit / model.receiver.impulse_top();
+    /// Room for the equations, with nothing in them.
+    pub fn system(&self) -> System {
         let numbers = self.blocks.last().map_or(0, |block| block.start + block.equations());
-        let mut system = System {
-            matrix: Envelope::new(first.to_vec()),
+        System {
+            matrix: Envelope::new(block::first_columns(self.blocks, self.layout)),
             gradient: vec![0.0; self.layout.len],
             chi2: 0.0,
             chi2_before: 0.0,
-            values: self.layout.values(model),
+            values: vec![0.0; self.layout.len],
             parts: vec![0.0; numbers],
             chi2_of: Vec::with_capacity(self.blocks.len()),
-            weights: before.map_or(vec![Lanes::ZERO; self.rows.len()], |b| b.weights.clone()),
-        };
-        let mut sheet = Sheet::default();
+            weights: vec![Lanes::ZERO; self.rows.len()],
+            sheet: Sheet::default(),
+        }
+    }
+
+    /// Normal equations and χ² about `model`, with its own weights, to `system`; χ² also with those `before`.
+    pub fn assemble(&self, model: &Model, before: Option<&System>, system: &mut System) {
+        let edge = self.given.misfit / model.receiver.impulse_top();
+        system.matrix.clear();
+        system.gradient.fill(0.0);
+        system.chi2_of.clear();
+        self.layout.set_values(model, &mut system.values);
+        if let Some(before) = before {
+            system.weights.copy_from_slice(&before.weights);
+        }
         let mut change: Vec<f64> = Vec::new();
         for (n, block) in self.blocks.iter().enumerate() {
             let part = &mut system.parts[block.start..][..block.equations()];
@@ -182,14 +193,13 @@ impl Work<'_> {
             let weights = &mut system.weights[block.rows.clone()];
             system.chi2_of.push(match moved {
                 Some(chi2) => [chi2, chi2],
-                None => self.evaluate(model, block, edge, part, weights, &mut sheet),
+                None => self.evaluate(model, block, edge, part, weights, &mut system.sheet),
             });
             add_part(part, &block.unknowns, &mut system.matrix, &mut system.gradient);
         }
         let beliefs = self.add_beliefs(model, &mut system.matrix, &mut system.gradient);
         let sum = |i: usize| beliefs + system.chi2_of.iter().map(|chi2| chi2[i]).sum::<f64>();
         (system.chi2, system.chi2_before) = (sum(0), sum(1));
-        system
     }
 
     /// The equations of one block about `model`, to `part`, and its new weights; returns χ² with these and

@@ -111,8 +111,8 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let blocks = block::cut(&model, &cells, &layout, &reach);
     let rows = block::rows(&blocks, &cells);
     let work = Work { given, rows: &rows, blocks: &blocks, layout: &layout, reach: &reach };
-    let first = block::first_columns(&blocks, &layout);
-    let mut at = work.assemble(&model, &first, None);
+    let (mut at, mut next) = (work.system(), work.system());
+    work.assemble(&model, None, &mut at);
     let mut damping = 1e-6;
     let mut settled = false; // whether the weights are those of a model that hardly moves
     for _ in 0..STEPS {
@@ -124,7 +124,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
             continue;
         };
         let trial = moved(&model, &layout, &change, given);
-        let next = work.assemble(&trial, &first, Some(&at));
+        work.assemble(&trial, Some(&at), &mut next);
         if next.chi2_before.is_nan() || next.chi2_before > at.chi2 + 1e-9 {
             damping = (damping * 30.0).max(1e-3);
             continue;
@@ -133,7 +133,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         model = trial;
         damping = (damping * 0.1).max(1e-9);
         let still = gained < given.enough * (1.0 + 1e-3 * at.chi2.min(next.chi2));
-        at = next;
+        std::mem::swap(&mut at, &mut next);
         if still && (settled || given.enough > 0.5) {
             break;
         }

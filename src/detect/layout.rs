@@ -39,9 +39,8 @@ impl Layout {
         Layout { place, height, tail, line, pole, tail_length, len }
     }
 
-    /// The unknowns of `model`.
-    pub fn values(&self, model: &Model) -> Vec<f64> {
-        let mut values = vec![0.0; self.len];
+    /// The unknowns of `model`, to `values`.
+    pub fn set_values(&self, model: &Model, values: &mut [f64]) {
         let mut set = |unknown: Option<usize>, value: f64| {
             if let Some(unknown) = unknown {
                 values[unknown] = value;
@@ -58,7 +57,6 @@ impl Layout {
         }
         set(self.pole, model.receiver.pole);
         set(self.tail_length, model.receiver.tail.ln());
-        values
     }
 }
 

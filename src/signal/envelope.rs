@@ -42,14 +42,29 @@ impl Envelope {
         self.values[self.start[i] + j - self.first[i]] += value;
     }
 
+    /// Adds to several entries of row `i`, as [`Envelope::add`] does to one.
+    #[inline]
+    pub fn add_row(&mut self, i: usize, columns: &[usize], values: &[f64]) {
+        let (first, start) = (self.first[i], self.start[i]);
+        let row = &mut self.values[start..=start + i - first];
+        for (j, value) in columns.iter().zip(values) {
+            row[j - first] += value;
+        }
+    }
+
+    /// Makes all entries 0.
+    pub fn clear(&mut self) {
+        self.values.fill(0.0);
+    }
+
     /// The diagonal entry of row `i`.
     pub fn diagonal(&self, i: usize) -> f64 {
         self.values[self.start[i] + i - self.first[i]]
     }
 
     /// The matrix as `L·Lᵀ`. `None` where it is not positive definite.
-    pub fn factor(&self) -> Option<Factor> {
-        let mut l = self.clone();
+    pub fn factor(self) -> Option<Factor> {
+        let mut l = self;
         for i in 0..l.len() {
             let (done, row) = l.values.split_at_mut(l.start[i]);
             let first = l.first[i];
@@ -148,7 +163,7 @@ mod tests {
         let want = [1.0, -2.0, 0.5, 3.0];
         let mut b: Vec<f64> =
             dense.iter().map(|row| row.iter().zip(&want).map(|(a, x)| a * x).sum()).collect();
-        let factor = matrix.factor().unwrap();
+        let factor = matrix.clone().factor().unwrap();
         factor.solve(&mut b);
         for (got, want) in b.iter().zip(want) {
             assert_relative_eq!(*got, want, max_relative = 1e-12);
