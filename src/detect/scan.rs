@@ -275,13 +275,12 @@ pub(super) fn candidates(
         let fine = (stride as usize).max(1);
         let coarse = fine.max((stride_pulses * per_pulse).max(window as f64 / 4.0) as usize);
         let by_means = view.knows_no_slope(a, b, window, loose);
-        look.over(a + 2..b, coarse, 0.65 * loose, by_means, &mut |k, _| {
+        look.over(a + 2..b, coarse, 0.65 * loose, by_means, &mut |k, _, _| {
             let near = k.saturating_sub(coarse / 2).max(a + 2)..k + coarse / 2 + 1;
-            look.over(near, fine, loose, false, &mut |k, (step, peak)| {
+            look.over(near, fine, loose, false, &mut |k, weighed, i| {
                 let x = view.place(k) + (lead - 0.5) * view.step;
-                let candidate = Candidate::of(x, step, peak);
                 if kept[..known].iter().all(|c| (c.x - x).abs() > reach) {
-                    found.push(candidate);
+                    found.push(weighed.candidate(x, i));
                 }
             });
         });
@@ -322,27 +321,27 @@ struct Height {
 
 impl Look<'_> {
     /// Calls `each` with every gap that begins at one of `places`, `step` apart, and over which a step or a
-    /// peak stands out by `least` sigmas, and with both. Four gaps at a time.
+    /// peak stands out by `least` sigmas: with where it begins and which of the four it is that were weighed
+    /// together.
     fn over(
         &self,
         places: Range<usize>,
         step: usize,
         least: f64,
         by_means: bool,
-        each: &mut dyn FnMut(usize, (Height, Height)),
+        each: &mut dyn FnMut(usize, &Weighed, usize),
     ) {
         let Some(last) = self.b.checked_sub(self.gap + 3) else { return };
         let end = places.end.min(last + 1);
         for from in (places.start..end).step_by(LANES * step) {
-            let own = |i: usize| from + i * step;
-            let gaps = std::array::from_fn(|i| own(i).min(last));
+            let gaps: [usize; LANES] = std::array::from_fn(|i| (from + i * step).min(last));
             let weighed = if by_means { self.means(gaps) } else { self.lines(gaps) };
-            if weighed.any_stands_out(least) {
-                for i in (0..LANES).filter(|i| own(*i) < end) {
-                    let (step, peak) = weighed.heights(i);
-                    if step.square.max(peak.square) > least * least {
-                        each(own(i), (step, peak));
-                    }
+            let mut standing = weighed.standing_out(least);
+            while standing != 0 {
+                let i = standing.trailing_zeros() as usize;
+                standing &= standing - 1;
+                if from + i * step < end {
+                    each(from + i * step, &weighed, i);
                 }
             }
         }
@@ -403,30 +402,31 @@ struct Weighed {
 }
 
 impl Weighed {
-    /// Whether a step or a peak is more than `least` sigmas.
+    /// Over which gaps a step or a peak is more than `least` sigmas, a bit for each.
     #[inline]
-    fn any_stands_out(&self, least: f64) -> bool {
+    fn standing_out(&self, least: f64) -> u32 {
         let least = least * least;
         let step = (self.step * self.step).simd_gt(self.step_var * least);
         let peak = (self.peak * self.peak).simd_gt(self.peak_var * least);
-        (step | peak).any()
+        let known = self.over.simd_gt(Lanes::ZERO);
+        ((step | peak) & known).to_bitmask()
     }
 
-    /// Step and peak over gap `i`; 0 where there is no telling.
+    /// Step and peak over gap `i`.
     fn heights(&self, i: usize) -> (Height, Height) {
         let [step, step_var, peak, peak_var, over, weight] =
             [self.step, self.step_var, self.peak, self.peak_var, self.over, self.weight]
-                .map(|lanes| lanes.to_array()[i]);
+                .map(|lanes| lanes.as_array()[i]);
         let height = |value: f64, var: f64, over: f64| match over > 0.0 {
             true => Height { db: value / over, square: value * value / var },
             false => Height { db: 0.0, square: 0.0 },
         };
         (height(step, step_var, over), height(peak, peak_var, 2.0 * over * weight))
     }
-}
 
-impl Candidate {
-    fn of(x: f64, step: Height, peak: Height) -> Candidate {
+    /// What stands over gap `i`, put at place `x`.
+    fn candidate(&self, x: f64, i: usize) -> Candidate {
+        let (step, peak) = self.heights(i);
         let is_peak = peak.square > step.square;
         let larger = if is_peak { peak } else { step };
         Candidate { x, score: larger.square.sqrt(), size_db: larger.db, is_peak }
@@ -445,7 +445,8 @@ pub(super) fn refine(view: &View, model: &Model, x: f64, from: f64, to: f64) -> 
     let mut best: Option<(f64, f64)> = None;
     let look = Look { view, a, b, window: b, gap, inside: 0 };
     let places = start.saturating_sub(span).max(a + 2)..start + span + 1;
-    look.over(places, 1, 0.0, false, &mut |k, (step, _)| {
+    look.over(places, 1, 0.0, false, &mut |k, weighed, i| {
+        let (step, _) = weighed.heights(i);
         if best.is_none_or(|(square, _)| step.square > square) {
             best = Some((step.square, view.place(k) + (lead - 0.5) * view.step));
         }
