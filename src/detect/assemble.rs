@@ -238,7 +238,7 @@ impl Work<'_> {
         let noise = self.given.noise;
         let additive = noise.kappa * noise.sigma * noise.sigma;
         let rough = self.given.samples.pulse * noise.speckle * noise.speckle;
-        let rounding = self.given.samples.rounding_var_of(shown.line + shown.peaks, noise.sigma);
+        let rounding = self.given.samples.rounding_var(shown.line + shown.peaks, noise.sigma);
         (shown.line * shown.line * rough + rounding + additive) / row.n + shown.misfit
     }
 

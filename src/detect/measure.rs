@@ -254,6 +254,10 @@ fn extent(fit: &Fit, i: usize) -> f64 {
     };
     let step = (receiver.pulse / 16.0).max(0.05);
     let mut d = receiver.tail_reach().max(receiver.settled());
+    // Behind the edges tails do nothing but fall.
+    while 0.5 * d > receiver.settled() && off(0.5 * d) < 0.05 {
+        d *= 0.5;
+    }
     // Fine enough near the joint, and in few steps from far.
     let nearer = |d: f64| d - step.max(0.03 * d);
     while d > step && off(nearer(d)) < 0.05 {

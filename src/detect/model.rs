@@ -1,6 +1,7 @@
 //! What a trace is made of: lines of fibre, and joints between them.
 
 use super::receiver::Receiver;
+use crate::signal::lanes::Lanes;
 
 /// A straight line of backscatter: `power = exp(level - fall·(x - at))`, x in samples.
 #[derive(Clone, Copy, Debug)]
@@ -188,10 +189,15 @@ impl Tails {
         Tails { from_and_height, receiver: model.receiver }
     }
 
-    /// Their power at `x`.
-    pub fn at(&self, x: f64) -> f64 {
-        let reach = self.receiver.tail_reach();
-        let near = self.from_and_height.iter().filter(|(from, _)| *from < x && x < from + reach);
-        near.map(|(from, height)| height * self.receiver.tail_at(x - from)).sum()
+    /// Their power at each `x`.
+    pub fn at(&self, x: Lanes) -> Lanes {
+        let reach = Lanes::splat(self.receiver.tail_reach());
+        let mut sum = Lanes::ZERO;
+        for (from, height) in &self.from_and_height {
+            let behind = x - *from;
+            let shown = behind.simd_gt(Lanes::ZERO) & behind.simd_lt(reach);
+            sum += shown.select(self.receiver.tail(behind).0 * *height, Lanes::ZERO);
+        }
+        sum
     }
 }

@@ -53,17 +53,19 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         noise.dark_from = tail;
         // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
         let sums = capped_sums(samples, 4.0 * noise.sigma);
+        // Well behind the end: a reflection's decay is no noise.
+        let clear = |dark: usize| dark + ((n - dark) / 8).min((8.0 * samples.pulse) as usize);
+        let mut from = n;
         for _ in 0..2 {
             noise.dark_from = dark_from(samples, &sums, &noise).min(tail);
-            // Well behind the end: a reflection's decay is no noise.
-            let from =
-                noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
-            noise.sigma = sigma(samples, from, n);
-            noise.pole = pole(samples, from, n);
-            noise.kappa = kappa(noise.pole);
+            let looked_at = n - from;
+            from = clear(noise.dark_from);
+            if looked_at.abs_diff(n - from) > looked_at / 8 {
+                noise.sigma = sigma(samples, from, n);
+                noise.pole = pole(samples, from, n);
+                noise.kappa = kappa(noise.pole);
+            }
         }
-        let from =
-            noise.dark_from + ((n - noise.dark_from) / 8).min((8.0 * samples.pulse) as usize);
         take_offset_out(samples, &mut noise, from);
     } else {
         noise.dark_from = where_floor_begins(samples);
@@ -368,10 +370,7 @@ fn where_floor_begins(samples: &Samples) -> usize {
 fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
     let block = (samples.pulse.round() as usize).max(1);
     let from = samples.index(2.0 * samples.pulse).min(end);
-    let means: Vec<f64> = samples.power[from..end]
-        .chunks_exact(block)
-        .map(|c| c.iter().sum::<f64>() / block as f64)
-        .collect();
+    let means = means(samples, from, end, block);
     let lit: Vec<f64> = means.iter().copied().filter(|m| *m > 1.5 * samples.floor).collect();
     let weak = order::quantile(&mut lit.clone(), 0.4).unwrap_or(0.0);
     let mut second: Vec<f64> = means
@@ -382,6 +381,12 @@ fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
     let scatter = order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA;
     // White noise's second difference has variance 6.
     scatter / 6.0_f64.sqrt() * (block as f64).sqrt()
+}
+
+/// The whole means of `block` neighbouring samples from `from` to `end`.
+fn means(samples: &Samples, from: usize, end: usize, block: usize) -> Vec<f64> {
+    let count = end.saturating_sub(from) / block;
+    (from..).step_by(block).take(count).map(|k| samples.mean(k, k + block)).collect()
 }
 
 /// Variance of the second difference of means over `block` neighbouring samples of unit noise through
@@ -411,10 +416,7 @@ fn second_difference_var(pole: f64, block: usize) -> f64 {
 fn speckle(samples: &Samples, noise: &Noise) -> f64 {
     let block = (samples.pulse.round() as usize).max(1);
     let from = samples.index(2.0 * samples.pulse);
-    let means: Vec<f64> = samples.power[from..noise.dark_from.max(from)]
-        .chunks_exact(block)
-        .map(|c| c.iter().sum::<f64>() / block as f64)
-        .collect();
+    let means = means(samples, from, noise.dark_from, block);
     let additive = second_difference_var(noise.pole, block) * noise.sigma.powi(2);
     let strong: Vec<(f64, f64)> = means
         .windows(3)

@@ -153,11 +153,37 @@ impl Side {
         let mut squares = Vec::with_capacity(x.len() + 1);
         let mut sum = 0.0;
         squares.push(sum);
-        for (v, w) in over_db.iter().zip(&weight) {
+        squares.extend(x.iter().zip(&over_db).zip(&weight).map(|((_, v), w)| {
             sum += w * v * v;
-            squares.push(sum);
-        }
+            sum
+        }));
         Side { sums: Sums::new(x, &over_db, &weight), over_db, weight, squares }
+    }
+}
+
+/// Means of the samples around a joint, long ones far from it.
+struct Means {
+    x: Vec<f64>,
+    /// Samples in each.
+    n: Vec<f64>,
+    mean: Vec<f64>,
+}
+
+impl Means {
+    fn cut(samples: &Samples, middle: f64, from: f64, to: f64) -> Means {
+        let room = || Vec::with_capacity(160);
+        let mut means = Means { x: room(), n: room(), mean: room() };
+        let (mut k, end) = (samples.index(from), samples.index(to));
+        loop {
+            let m = mean_at(samples.place(k) - middle, samples.pulse);
+            if k + m > end {
+                return means;
+            }
+            means.x.push(samples.place(k) - 0.5 + 0.5 * m as f64);
+            means.n.push(m as f64);
+            means.mean.push(samples.mean(k, k + m));
+            k += m;
+        }
     }
 }
 
@@ -172,46 +198,33 @@ impl Data {
         to: f64,
     ) -> Option<Data> {
         let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
-        let middle = fit.model.joints[i].x;
-        let (mut k, end) = (samples.index(from), samples.index(to));
-        let room = || Vec::with_capacity(160);
-        let (mut x, mut ratio) = (room(), room());
-        let (mut over, mut weight) = ([room(), room()], [room(), room()]);
+        let means = Means::cut(samples, fit.model.joints[i].x, from, to);
         let tails = Tails::between(&fit.model, from, to);
-        let lines = [before, behind];
-        let mut power = lines.map(|line| line.power(samples.place(k) - 0.5));
-        let (mut m, mut fall) = (0, [1.0; 2]); // what each line loses over half a mean of `m`
-        loop {
-            let wanted = mean_at(samples.place(k) - middle, samples.pulse);
-            if k + wanted > end {
-                break;
-            }
-            if wanted != m {
-                m = wanted;
-                fall = lines.map(|line| (-0.5 * line.fall * m as f64).exp());
-            }
-            let at = samples.place(k) - 0.5 + 0.5 * m as f64;
-            let mean = samples.mean(k, k + m) - tails.at(at);
-            x.push(at);
-            let own = [power[0] * fall[0], power[1] * fall[1]];
-            ratio.push(own[1] / own[0]);
+        let room = || Vec::with_capacity(means.x.len() + LANES);
+        let mut ratio = room();
+        let (mut over, mut weight) = ([room(), room()], [room(), room()]);
+        for k in (0..means.x.len()).step_by(LANES) {
+            let of = |values: &[f64]| lanes::last_repeated(&values[k..]);
+            let (x, n) = (of(&means.x), of(&means.n));
+            let mean = of(&means.mean) - tails.at(x);
+            let power =
+                [before, behind].map(|line| lanes::exp((x - line.at) * -line.fall + line.level));
+            ratio.extend((power[1] / power[0]).to_array());
             for side in [0, 1] {
-                let p = own[side];
-                let var = scan::noise_var(samples, noise, p, m as f64);
-                over[side].push(DB_PER_NEPER * (mean / p - 1.0));
-                weight[side].push(p * p / (DB_PER_NEPER.powi(2) * var));
-                power[side] = p * fall[side];
+                let var = scan::noise_var_of(samples, noise, power[side]) / n;
+                over[side].extend(((mean / power[side] - 1.0) * DB_PER_NEPER).to_array());
+                let per_var = power[side] * power[side] / (var * DB_PER_NEPER.powi(2));
+                weight[side].extend(per_var.to_array());
             }
-            k += m;
         }
         let [over_before, over_behind] = over;
         let [weight_before, weight_behind] = weight;
         Some(Data {
-            before: Side::new(&x, over_before, weight_before),
-            behind: Side::new(&x, over_behind, weight_behind),
+            before: Side::new(&means.x, over_before, weight_before),
+            behind: Side::new(&means.x, over_behind, weight_behind),
             ratio,
             bend: 0.5 * DB_PER_NEPER * samples.pulse * (before.fall - behind.fall),
-            x,
+            x: means.x,
         })
     }
 

@@ -98,14 +98,13 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
         let found = match joint.behind {
             Behind::Dark => at_end(&fit, given, limit),
             _ if joint.height.is_some() => None,
-            _ => match place::reflection(&fit, given, i) {
-                Some(best) => (best.gain > limit * limit).then_some((best.x, best.height)),
-                // too near to others: the joint fit tells
-                None => {
-                    let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
-                    Some((joint.x, 0.01 * power))
-                }
-            },
+            _ => {
+                let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
+                let near = Some((joint.x, 0.01 * power)); // too near to others: the joint fit tells
+                place::reflection(&fit, given, i).map_or(near, |best| {
+                    (best.gain > limit * limit).then_some((best.x, best.height))
+                })
+            }
         };
         if let Some((x, height)) = found {
             (next.joints[i].x, next.joints[i].height) = (x, Some(height));

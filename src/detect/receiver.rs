@@ -144,7 +144,13 @@ impl Receiver {
         let rate = 1.0 / self.tail;
         let far_x = x.fast_max(Lanes::ZERO);
         let near_x = (x - self.pulse).fast_max(Lanes::ZERO); // 0 while the pulse lasts
-        let (far, near) = (lanes::exp(far_x * -rate), lanes::exp(near_x * -rate));
+        let near = lanes::exp(near_x * -rate);
+        // Behind the pulse the beginning's decay is as far on as the pulse is long.
+        let mut far = near * (-self.pulse * rate).exp();
+        let inside = x.simd_lt(Lanes::splat(self.pulse));
+        if inside.any() {
+            far = inside.select(lanes::exp(far_x * -rate), far);
+        }
         (near - far, (near_x * near - far_x * far) * (rate * rate))
     }
 }

@@ -73,14 +73,7 @@ impl Samples {
 
     /// Variance of the rounding to counts of samples of `power`, as far as a mean over many feels it:
     /// white where noise of `sigma` blurs the counts, shared by a run of samples where not.
-    pub fn rounding_var(&self, power: f64, sigma: f64) -> f64 {
-        let step = self.quantum * power;
-        let shared = if sigma > 0.5 * step { 1.0 } else { self.run };
-        step * step * (1.0 / 12.0) * shared
-    }
-
-    /// The same for several powers.
-    pub fn rounding_var_of(&self, power: Lanes, sigma: f64) -> Lanes {
+    pub fn rounding_var(&self, power: Lanes, sigma: f64) -> Lanes {
         let step = power * self.quantum;
         let blurred = step.simd_lt(Lanes::splat(2.0 * sigma));
         step * step * blurred.select(Lanes::splat(1.0 / 12.0), Lanes::splat(self.run / 12.0))

@@ -64,13 +64,11 @@ impl View {
         // Along the means by multiplication; the tails decay, for their pulses are over.
         let x = samples.place(k) + 0.5 * (m as f64 - 1.0);
         let into = (-0.5 * (m as f64 - 1.0) / model.receiver.tail).exp();
-        let mut tail = Powers::of(
-            Tails::between(model, from, to).at(samples.place(k)) * into,
-            (-(m as f64) / model.receiver.tail).exp(),
-        );
+        let tail = Tails::between(model, from, to).at(Lanes::splat(samples.place(k))).to_array()[0];
+        let mut tail = Powers::of(tail * into, (-(m as f64) / model.receiver.tail).exp());
         let mut power = Powers::of(line.power(x), (-line.fall * m as f64).exp());
         let mut per_power = Powers::of(1.0 / line.power(x), (line.fall * m as f64).exp());
-        let (white, per_mean) = (noise.kappa * noise.sigma.powi(2), 1.0 / m as f64);
+        let per_mean = 1.0 / m as f64;
         let count = (end - k) / m;
         let (mut over, mut weight) =
             (Vec::with_capacity(count + LANES), Vec::with_capacity(count + LANES));
@@ -80,7 +78,7 @@ impl View {
                 samples.sums[next] - samples.sums[next - m]
             };
             let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
-            let var = (rough_var_of(samples, noise, power.here) + white) * per_mean
+            let var = noise_var_of(samples, noise, power.here) * per_mean
                 + tail.here * tail.here * 0.05_f64.powi(2);
             let off = ((mean - tail.here) * per_power.here - 1.0) * DB_PER_NEPER;
             let per_var = power.here * power.here / (var * DB_PER_NEPER.powi(2));
@@ -187,7 +185,7 @@ impl Levels {
         let first = samples.place(start) + 0.5 * (step as f64 - 1.0);
         let (mut level, mut weight) =
             (Vec::with_capacity(count + LANES), Vec::with_capacity(count + LANES));
-        let (white, per_mean) = (noise.kappa * noise.sigma.powi(2), 1.0 / step as f64);
+        let per_mean = 1.0 / step as f64;
         while level.len() < count {
             let k = level.len();
             let sum = |i: usize| {
@@ -195,7 +193,7 @@ impl Levels {
                 samples.sums[next] - samples.sums[next - step]
             };
             let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
-            let var = (rough_var_of(samples, noise, mean) + white) * per_mean;
+            let var = noise_var_of(samples, noise, mean) * per_mean;
             let over = mean * mean / var;
             let seen = mean.simd_gt(Lanes::ZERO) & over.simd_gt(Lanes::splat(16.0));
             let at = |i: usize| first + (k + i) as f64 * step as f64;
@@ -230,15 +228,13 @@ pub(super) fn seen_between(scanned: &[f64], from: f64, to: Option<f64>, near: f6
 
 /// Variance of the mean of `n` samples of backscatter `power`.
 pub(super) fn noise_var(samples: &Samples, noise: &Noise, power: f64, n: f64) -> f64 {
-    let rough = samples.pulse * noise.speckle.powi(2) * power * power;
-    let rounding = samples.rounding_var(power, noise.sigma);
-    (noise.kappa * noise.sigma.powi(2) + rough + rounding) / n
+    noise_var_of(samples, noise, Lanes::splat(power)).to_array()[0] / n
 }
 
-/// What in that grows with `power`, times `n`, for several of them.
-fn rough_var_of(samples: &Samples, noise: &Noise, power: Lanes) -> Lanes {
+/// The same times `n` for several powers.
+pub(super) fn noise_var_of(samples: &Samples, noise: &Noise, power: Lanes) -> Lanes {
     let rough = power * power * (samples.pulse * noise.speckle.powi(2));
-    rough + samples.rounding_var_of(power, noise.sigma)
+    rough + samples.rounding_var(power, noise.sigma) + noise.kappa * noise.sigma.powi(2)
 }
 
 /// Places in `view` between `from` and `to` that look like events, in order of window and score.
@@ -262,7 +258,10 @@ pub(super) fn candidates(
     let mut window = (2.0 * per_pulse).max(3.0) as usize;
     // What stands far out is seen from further off.
     let stride_pulses = if loose < 8.0 { 0.5 } else { 1.0 };
-    while a + 2 + gap + 2 < b {
+    if b < a + gap + 5 {
+        return kept;
+    }
+    loop {
         let whole = 2 * window >= b - a;
         let look = Look { view, a, b, window: if whole { b } else { window }, gap, inside };
         let stride =
@@ -291,11 +290,10 @@ pub(super) fn candidates(
             }
         }
         if whole {
-            break;
+            return kept;
         }
         window *= 3;
     }
-    kept
 }
 
 /// Windows on both sides of a gap inside a stretch, all in means.
@@ -417,9 +415,12 @@ impl Weighed {
         let [step, step_var, peak, peak_var, over, weight] =
             [self.step, self.step_var, self.peak, self.peak_var, self.over, self.weight]
                 .map(|lanes| lanes.as_array()[i]);
-        let height = |value: f64, var: f64, over: f64| match over > 0.0 {
-            true => Height { db: value / over, square: value * value / var },
-            false => Height { db: 0.0, square: 0.0 },
+        let height = |value: f64, var: f64, over: f64| {
+            if over > 0.0 {
+                Height { db: value / over, square: value * value / var }
+            } else {
+                Height { db: 0.0, square: 0.0 }
+            }
         };
         (height(step, step_var, over), height(peak, peak_var, 2.0 * over * weight))
     }

@@ -44,6 +44,13 @@ pub fn first_of(values: &[f64]) -> Lanes {
     Lanes::from(std::array::from_fn(|i| values.get(i).copied().unwrap_or(0.0)))
 }
 
+/// The first of `values`, which are not empty, filled up with the last.
+#[inline]
+#[must_use]
+pub fn last_repeated(values: &[f64]) -> Lanes {
+    Lanes::from(std::array::from_fn(|i| values[i.min(values.len() - 1)]))
+}
+
 /// 1/k! for k = 0 to 11.
 const TERMS: [f64; 12] = {
     let mut terms = [1.0; 12];

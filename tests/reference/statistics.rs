@@ -1,6 +1,7 @@
 //! A3, A8, A10, B3 to B6, J4: sigmas, quantiles and lines beside those in `signal`.
 
 use strandline::findings::student;
+use strandline::signal::lanes::{LANES, Lanes};
 use strandline::signal::line::Sums;
 use strandline::signal::normal::quantile;
 use strandline::units::Measured;
@@ -74,10 +75,14 @@ fn lines_know_slopes_and_extrapolated_levels_as_least_squares_does() {
     let expected = 1e-4 * 2.0 * (2.0 * n - 1.0) / (n * (n + 1.0));
     near(expected.sqrt(), 0.001_985, 5e-7, "B5, as printed");
     near((2.0 * expected).sqrt(), 0.002_807, 5e-7, "B5: the difference, as printed");
-    let (_, var) = fibre(100).value_at(0, 100, 99.0).expect("a level");
+    let var_at_edge = |sums: &Sums, held: f64| {
+        let level = sums.held_lines_at([0; LANES], [100; LANES], Lanes::splat(99.0), held);
+        (level.var / level.over).to_array()[0]
+    };
+    let var = var_at_edge(&fibre(100), 0.0);
     near(var / expected, 1.0, 1e-9, "B5");
     // B6: slopes known: σ·√(2/N), half of it
-    let (_, var) = fibre(100).held_value_at(0, 100, 99.0, 1e-12).expect("a level");
+    let var = var_at_edge(&fibre(100), fibre(100).slope_weight(1e-12));
     near((2.0 * var).sqrt(), 0.01 * (2.0 / n).sqrt(), 1e-7, "B6");
     near((2.0 * var).sqrt(), 0.001_414, 5e-7, "B6, as printed");
 }
