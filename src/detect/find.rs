@@ -180,6 +180,10 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     };
     let mut fit = first::fit(model, &given)?;
     given.free_pole = Some(fit.model.receiver.pole);
+    if fit.chi2_per_cell() > WELL_FITTED {
+        // An end that hardly reflects, taken for a step, would be explained by many events that are none.
+        fit = polish::with_end(fit, &given, REFLECTS);
+    }
     if let Some(next) = ends::without_short_one(&fit, &known) {
         let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
         fit = first::fit(next, &given).filter(better).unwrap_or(fit);

@@ -88,6 +88,16 @@ fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<(f64, f64)> {
     (size.height > limit * size.height_sigma).then(|| (best.model.joints[n - 1].x, size.height))
 }
 
+/// Gives the end the reflection that shows there.
+pub(super) fn with_end(fit: Fit, given: &Given, limit: f64) -> Fit {
+    let Some((x, height)) = at_end(&fit, given, limit) else { return fit };
+    let mut next = fit.model.clone();
+    if let Some(end) = next.joints.last_mut() {
+        (end.x, end.height) = (x, Some(height));
+    }
+    fit::again(next, &fit, given).filter(|with| with.chi2 < fit.chi2).unwrap_or(fit)
+}
+
 /// Gives a reflection to each step, and to the end, that is better explained with one; keeps those that stand
 /// out by `limit`.
 pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
