@@ -4,7 +4,7 @@ use super::echo::{self, Lone};
 use super::ends;
 use super::first;
 use super::fit::{self, Fit, Given, LAST_GAIN, SEARCH_GAIN, SlopePrior};
-use super::model::{Behind, Joint, Model};
+use super::model::{Behind, Joint, MOST_JOINTS, Model};
 use super::noise::Noise;
 use super::place;
 use super::polish;
@@ -384,8 +384,7 @@ fn add(
     let (samples, noise) = (given.samples, given.noise);
     let pulse = samples.pulse;
     let receiver = model.receiver;
-    let mut new = Vec::new();
-    let mut places_tried = Vec::new();
+    let mut new: Vec<(Joint, f64)> = Vec::new();
     for i in 0..model.joints.len() {
         let Some(line) = model.behind(i).copied() else { continue };
         let from = model.joints[i].x;
@@ -423,13 +422,17 @@ fn add(
             let mut behind = line;
             behind.level -= step / DB_PER_NEPER;
             let height = candidate.is_peak.then(|| power * candidate.size_db / DB_PER_NEPER);
-            places_tried.push((x, candidate.score));
-            new.push(Joint::new(x, height, Behind::Fibre(behind)));
+            new.push((Joint::new(x, height, Behind::Fibre(behind)), candidate.score));
         }
     }
-    model.joints.extend(new);
+    let room = MOST_JOINTS.saturating_sub(model.joints.len());
+    if new.len() > room {
+        new.sort_by(|a, b| b.1.total_cmp(&a.1));
+        new.truncate(room);
+    }
+    model.joints.extend(new.iter().map(|(joint, _)| *joint));
     model.sort();
-    places_tried
+    new.iter().map(|(joint, score)| (joint.x, *score)).collect()
 }
 
 /// Drops the joint that stands out least, refits, and so on until all stand out by `limit`;
@@ -458,7 +461,7 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
         weak.sort_by(|a, b| a.0.total_cmp(&b.0));
         // Neighbours share their loss: of two weak ones next to each other the better may stay. Where
         // there are very many the trace is no fibre's, and each is not worth a fit of its own.
-        let at_once = at_once.max(weak.len() / 8);
+        let at_once = at_once.max(weak.len() / 8).max(model.joints.len() / 64);
         let mut chosen: Vec<(f64, usize, bool)> = Vec::new();
         for w in weak {
             if chosen.len() < at_once && chosen.iter().all(|c| c.1.abs_diff(w.1) > 1) {

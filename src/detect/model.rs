@@ -91,6 +91,10 @@ impl Joint {
     }
 }
 
+/// Most joints that are looked for: twice what the longest links have (200 km of fibre joined every 2 km, common
+/// practice, no source). Of samples that are no trace of fibre the strongest are enough.
+pub(super) const MOST_JOINTS: usize = 200;
+
 /// The whole trace. The first joint is the panel, before which it is dark.
 #[derive(Clone, Debug)]
 pub(super) struct Model {

@@ -1,7 +1,7 @@
 //! A first model: strong reflections, large steps, and where the light stops.
 
 use super::ends;
-use super::model::{Behind, Joint, Line, Model};
+use super::model::{Behind, Joint, Line, MOST_JOINTS, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
 use super::samples::Samples;
@@ -139,6 +139,9 @@ pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
     let apart = (0.9 * pulse).max(2.0);
     let mut kept: Vec<usize> = Vec::new();
     for (k, _) in strong {
+        if kept.len() == MOST_JOINTS {
+            break;
+        }
         if kept.iter().all(|j| (*j as f64 - k as f64).abs() > apart) {
             kept.push(k);
         }
