@@ -310,6 +310,17 @@ impl Trace {
         self.settings.index.pulse_m(self.pulse_ns())
     }
 
+    /// Level of one sample as [`Trace::levels_db`] has it. `None` behind the last.
+    pub fn level_db(&self, sample: usize) -> Option<f64> {
+        let count = f64::from(*self.counts.get(sample)?);
+        let mut until = 0;
+        let scale = self.scales.iter().find(|scale| {
+            until += scale.samples;
+            sample < until
+        })?;
+        Some(-count * (f64::from(scale.count_micro_db) * 1e-6))
+    }
+
     /// Levels in dB, 0 at the reference and negative below it; one value a sample.
     pub fn levels_db(&self) -> Array1<f64> {
         let mut levels = Vec::with_capacity(self.counts.len());

@@ -70,8 +70,7 @@ pub struct Doubts {
 impl Doubts {
     /// Looks at all sections of `analysis`, which is that of `trace`.
     pub fn of(trace: &Trace, analysis: &Analysis) -> Doubts {
-        let levels = trace.levels_db().to_vec();
-        let level = |s: &Section| Level::of(trace, &levels, analysis, s);
+        let level = |s: &Section| Level::of(trace, analysis, s);
         Doubts {
             sections: analysis.sections.iter().map(|s| (*s, level(s))).collect(),
             count_db: trace
@@ -120,25 +119,21 @@ struct Level {
 
 impl Level {
     /// `None` without a noise floor, or where no fibre of the section is clear of its event.
-    fn of(
-        trace: &Trace,
-        levels_db: &[f64],
-        analysis: &Analysis,
-        section: &Section,
-    ) -> Option<Level> {
+    fn of(trace: &Trace, analysis: &Analysis, section: &Section) -> Option<Level> {
         let floor_db = analysis.noise.floor_db?;
         let event = analysis.events.iter().find(|e| e.position_m == section.from_m);
         let from_m = section.from_m.0 + event.map_or(0.0, |e| e.extent_m);
         let (first_m, spacing_m) = (trace.position_m(0).0, trace.spacing_m());
         let index = |m: f64| ((m - first_m) / spacing_m).max(0.0) as usize;
-        let end = index(section.to_m.0).min(levels_db.len());
+        let end = index(section.to_m.0).min(trace.counts.len());
         let (mut weight, mut noise_weight) = (0.0, 0.0);
         let start = index(from_m).min(end);
         // Fibre is straight: a hundred of its samples tell its level's variance as well as all.
         let stride = ((end - start) / SAMPLES_PER_LEVEL).max(1);
         for i in (start..end).step_by(stride) {
             // Relative noise where signal and noise would be equal at the floor.
-            let noise = ((floor_db - levels_db[i]) / DB_PER_NEPER).exp();
+            let Some(level_db) = trace.level_db(i) else { break };
+            let noise = ((floor_db - level_db) / DB_PER_NEPER).exp();
             let rough = analysis.noise.speckle;
             let variance = (noise * noise + rough * rough) * DB_PER_NEPER * DB_PER_NEPER;
             // Far below the floor the noise has no bound, and the sample no weight.
