@@ -1,11 +1,13 @@
 //! Where the light stops: before anything is fitted, and once lines are known.
 
 use super::echo;
+use super::find::REFLECTS;
 use super::fit::Fit;
 use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::samples::Samples;
 use super::scan;
+use super::size;
 use super::start::{Known, Rise};
 use super::tails;
 use crate::units::DB_PER_NEPER;
@@ -164,7 +166,9 @@ pub(super) fn settled(fit: &Fit, samples: &Samples, noise: &Noise) -> Option<f64
     let end = &model.joints[last];
     let line = model.before(last).filter(|_| model.ends_dark() && last > 0)?;
     let power = line.power(end.x);
-    if end.height.is_some_and(|height| height > 0.2 * power) || end.clipped {
+    let size = size::of(fit, last);
+    let reflects = size.height > 0.2 * power || size.height > REFLECTS * size.height_sigma;
+    if end.height.is_some() && reflects || end.clipped {
         return None; // its own edges place it better
     }
     let pulse = model.receiver.pulse;

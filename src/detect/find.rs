@@ -20,7 +20,7 @@ const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
 
 /// How many sigmas the reflection of a step stands out that is there for other reasons: by chance, and
 /// over the places tried, of ten thousand splices five look like a connector.
-const REFLECTS: f64 = 4.0;
+pub(super) const REFLECTS: f64 = 4.0;
 
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is

@@ -181,7 +181,9 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
             // No more at a time than it is high itself, or the fibre before it.
             let line = model.before(i).or(model.behind(i)).map_or(0.0, |line| line.power(joint.x));
             let most = 2.0 * height.abs() + line;
-            *height = (*height + change[unknown].clamp(-most, most)).max(-line);
+            // An end lets nothing through that could show less light than none.
+            let least = if matches!(joint.behind, Behind::Dark) { 0.0 } else { -line };
+            *height = (*height + change[unknown].clamp(-most, most)).max(least);
             if joint.clipped {
                 *height = height.max(0.8 * given.ceiling); // no lower than what was seen
             }
