@@ -204,6 +204,12 @@ pub(super) fn length_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> 
     rise.clamp(samples.pulse / 14.0, samples.pulse).max(0.6)
 }
 
+/// The shortest rise of the reflections on the fibre, in samples. `None` where there is none.
+fn sharpest_rise(samples: &Samples, receiver: &Receiver, rises: &[Rise]) -> Option<f64> {
+    let on_fibre = rises.iter().filter(|rise| rise.x > 2.0 * samples.pulse);
+    on_fibre.map(|rise| length_of_rise(samples, receiver, rise.x)).min_by(f64::total_cmp)
+}
+
 /// Length of each of `poles` equal poles that rise from 10 to 90 % over `rise`: quantiles of the gamma
 /// distribution of that many, docs/theory.md.
 pub(super) fn pole_of_rise(rise: f64, poles: usize) -> f64 {
@@ -217,8 +223,13 @@ pub(super) const HALF_HEIGHT_POLES: f64 = 0.326;
 /// The first model: panel, strong reflections, large steps, the end.
 pub(super) fn model(known: &Known, rises: &[Rise]) -> Model {
     let Known { samples, noise, ceiling, usual_fall, .. } = *known;
-    let pole = noise.pole.clamp(samples.pulse / 60.0, samples.pulse / 5.0).max(0.15);
-    let receiver = Receiver { pulse: samples.pulse, poles: 3, pole, tail: 3.0 * samples.pulse };
+    let short = samples.pulse / 60.0;
+    let receiver =
+        Receiver { pulse: samples.pulse, poles: 3, pole: short, tail: 3.0 * samples.pulse };
+    // Without noise the sharpest edge tells.
+    let sharpest = || sharpest_rise(samples, &receiver, rises).map(|rise| pole_of_rise(rise, 3));
+    let pole = if noise.seen { noise.pole } else { sharpest().unwrap_or(noise.pole) };
+    let receiver = Receiver { pole: pole.clamp(short, samples.pulse / 5.0).max(0.15), ..receiver };
     let dark = samples.place(noise.dark_from.min(samples.len() - 1));
     let lights = noise.dark_from >= samples.len();
     let mut joints = vec![panel(samples, rises, ceiling)];
