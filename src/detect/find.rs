@@ -178,50 +178,8 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
         enough: SEARCH_GAIN,
         window: None,
     };
-    let mut fit = first::fit(model, &given)?;
-    given.free_pole = Some(fit.model.receiver.pole);
-    if fit.chi2_per_cell() > WELL_FITTED {
-        // An end that hardly reflects, taken for a step, would be explained by many events that are none.
-        fit = polish::with_end(fit, &given, REFLECTS);
-    }
-    if let Some(next) = ends::without_short_one(&fit, &known) {
-        let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
-        fit = first::fit(next, &given).filter(better).unwrap_or(fit);
-    }
-    if let Some(better) = first::drooping(&fit, &given) {
-        fit = better; // `set_tails` sees from it that the receiver droops
-    }
-    let mut rejected: Vec<(f64, f64)> = Vec::new();
-    let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
-    for round in 0..5 {
-        let mut next = fit.model.clone();
-        if round < 3 {
-            given.tail_share = first::set_tails(&fit, &mut next, noise);
-            given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
-        }
-        if round > 0 {
-            given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
-        }
-        let added = add(&mut next, &fit, &given, threshold - 1.3, &rejected, &scanned);
-        if added.is_empty() && round > 0 {
-            break;
-        }
-        scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
-        let again =
-            |next: Model| fit::again(polish::merged(&next, false).unwrap_or(next), &fit, &given);
-        // Tails that ran away from what detectors do keep a fit from its way.
-        let fresh = || again(first::with_usual_tails(&next, noise));
-        let Some(better) = again(next.clone()).or_else(fresh) else { break };
-        fit = better;
-        fit = drop_weakest(fit, &given, threshold - 1.6, usize::MAX);
-        let kept =
-            |new: &(f64, f64)| fit.model.joints.iter().any(|j| (j.x - new.0).abs() < samples.pulse);
-        let (stayed, gone): (Vec<_>, Vec<_>) = added.into_iter().partition(kept);
-        rejected.extend(gone);
-        if stayed.is_empty() {
-            break;
-        }
-    }
+    let fit = begin(model, &mut given, &known)?;
+    let mut fit = search(fit, &mut given, usual_fall, threshold);
     if let Some(mut next) = ends::without_short_one(&fit, &known) {
         // With all events known a decay need only explain as much.
         first::suspect_tails(&mut next, noise);
@@ -255,6 +213,61 @@ pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<
     }
     let lone = echo::behind_end(&fit, samples, noise, scatter);
     Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
+}
+
+/// The first model fitted, with what must be right before events are looked for: the receiver, the end, and
+/// whether light comes late or the receiver droops.
+fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
+    let mut fit = first::fit(model, given)?;
+    given.free_pole = Some(fit.model.receiver.pole);
+    if fit.chi2_per_cell() > WELL_FITTED {
+        // An end that hardly reflects, taken for a step, would be explained by many events that are none.
+        fit = polish::with_end(fit, given, REFLECTS);
+    }
+    if let Some(next) = ends::without_short_one(&fit, known) {
+        let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
+        fit = first::fit(next, given).filter(better).unwrap_or(fit);
+    }
+    if let Some(better) = first::drooping(&fit, given) {
+        fit = better; // `set_tails` sees from it that the receiver droops
+    }
+    Some(fit)
+}
+
+/// Looks for events in what the fit leaves, and fits them, until nothing more is found.
+fn search(mut fit: Fit, given: &mut Given, usual_fall: f64, threshold: f64) -> Fit {
+    let mut rejected: Vec<(f64, f64)> = Vec::new();
+    let mut scanned: Vec<f64> = Vec::new(); // joints between which the last scan looked
+    for round in 0..5 {
+        let mut next = fit.model.clone();
+        if round < 3 {
+            given.tail_share = first::set_tails(&fit, &mut next, given.noise);
+            given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
+        }
+        if round > 0 {
+            given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);
+        }
+        let added = add(&mut next, &fit, given, threshold - 1.3, &rejected, &scanned);
+        if added.is_empty() && round > 0 {
+            break;
+        }
+        scanned = fit.model.joints.iter().map(|joint| joint.x).collect();
+        let again =
+            |next: Model| fit::again(polish::merged(&next, false).unwrap_or(next), &fit, given);
+        // Tails that ran away from what detectors do keep a fit from its way.
+        let fresh = || again(first::with_usual_tails(&next, given.noise));
+        let Some(better) = again(next.clone()).or_else(fresh) else { break };
+        fit = better;
+        fit = drop_weakest(fit, given, threshold - 1.6, usize::MAX);
+        let near = |x: f64, joint: &Joint| (joint.x - x).abs() < given.samples.pulse;
+        let kept = |new: &(f64, f64)| fit.model.joints.iter().any(|joint| near(new.0, joint));
+        let (stayed, gone): (Vec<_>, Vec<_>) = added.into_iter().partition(kept);
+        rejected.extend(gone);
+        if stayed.is_empty() {
+            break;
+        }
+    }
+    fit
 }
 
 /// Marks what stands out too little to be reported.

@@ -21,14 +21,14 @@ pub(super) fn fit(model: Model, given: &Given) -> Option<Fit> {
     with.receiver = receiver;
     let shown = fitted(with);
     let per_cell = shown.as_ref().map_or(f64::MAX, Fit::chi2_per_cell);
-    if per_cell < ASTRAY {
+    if per_cell < LOST {
         return shown;
     }
     [shown, fitted(model)].into_iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2))
 }
 
 /// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
-const ASTRAY: f64 = 100.0;
+const LOST: f64 = 100.0;
 
 /// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
 /// with. `None` where there is none.
