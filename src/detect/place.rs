@@ -153,7 +153,7 @@ impl Side {
         let mut squares = Vec::with_capacity(x.len() + 1);
         let mut sum = 0.0;
         squares.push(sum);
-        squares.extend(x.iter().zip(&over_db).zip(&weight).map(|((_, v), w)| {
+        squares.extend(over_db.iter().zip(&weight).map(|(v, w)| {
             sum += w * v * v;
             sum
         }));
@@ -216,6 +216,9 @@ impl Data {
                 let per_var = power[side] * power[side] / (var * DB_PER_NEPER.powi(2));
                 weight[side].extend(per_var.to_array());
             }
+        }
+        for filled_up in over.iter_mut().chain(&mut weight) {
+            filled_up.truncate(means.x.len());
         }
         let [over_before, over_behind] = over;
         let [weight_before, weight_behind] = weight;

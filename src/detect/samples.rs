@@ -104,6 +104,16 @@ impl Samples {
         (self.sums[b] - self.sums[a]) / (b - a) as f64
     }
 
+    /// Means of `m` samples each, four neighbours from sample `k` on; what would reach behind `end` is the last
+    /// before it.
+    pub fn four_means(&self, k: usize, m: usize, end: usize) -> Lanes {
+        let sum = |i: usize| {
+            let next = (k + (i + 1) * m).min(end);
+            self.sums[next] - self.sums[next - m]
+        };
+        Lanes::from(std::array::from_fn(sum)) * (1.0 / m as f64)
+    }
+
     /// Takes a zero offset of the receiver out of every sample.
     pub fn shift(&mut self, offset: f64) {
         for p in &mut self.power {

@@ -73,11 +73,7 @@ impl View {
         let (mut over, mut weight) =
             (Vec::with_capacity(count + LANES), Vec::with_capacity(count + LANES));
         while over.len() < count {
-            let sum = |i: usize| {
-                let next = (k + i * m + m).min(end);
-                samples.sums[next] - samples.sums[next - m]
-            };
-            let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
+            let mean = samples.four_means(k, m, end);
             let var = noise_var_of(samples, noise, power.here) * per_mean
                 + tail.here * tail.here * 0.05_f64.powi(2);
             let off = ((mean - tail.here) * per_power.here - 1.0) * DB_PER_NEPER;
@@ -188,11 +184,7 @@ impl Levels {
         let per_mean = 1.0 / step as f64;
         while level.len() < count {
             let k = level.len();
-            let sum = |i: usize| {
-                let next = (start + (k + i + 1) * step).min(end);
-                samples.sums[next] - samples.sums[next - step]
-            };
-            let mean = Lanes::from(std::array::from_fn(sum)) * per_mean;
+            let mean = samples.four_means(start + k * step, step, end);
             let var = noise_var_of(samples, noise, mean) * per_mean;
             let over = mean * mean / var;
             let seen = mean.simd_gt(Lanes::ZERO) & over.simd_gt(Lanes::splat(16.0));

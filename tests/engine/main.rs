@@ -11,7 +11,7 @@ mod pulls;
 mod slow;
 
 use strandline::detect::{self, Cords};
-use strandline::event::Role;
+use strandline::event::{Analysis, Event, Role};
 use strandline::simulate::{self, Scenario, render_again};
 
 /// A straight fibre of 8 km with nothing on it but the panel and a clean end.
@@ -54,10 +54,20 @@ fn scenario(text: &str) -> Scenario {
     Scenario::from_toml(text).expect("a scenario")
 }
 
+/// In new glass: its roughness is chance as well.
 fn redrawn(scenario: &Scenario, seed: u64) -> Scenario {
     let mut other = scenario.clone();
-    other.seeds.fiber = 1000 + seed; // roughness of the glass is chance as well
+    other.seeds.fiber = 1000 + seed;
     other
+}
+
+/// What the engine makes of `scenario` in new glass and under new noise.
+fn drawn(scenario: &Scenario, seed: u64) -> Analysis {
+    fibre::analysis(&render_again(&redrawn(scenario, seed), seed)[0])
+}
+
+fn end_of(analysis: &Analysis) -> &Event {
+    analysis.events.iter().find(|e| e.role == Role::End).expect("an end")
 }
 
 #[test]
@@ -66,10 +76,9 @@ fn an_event_free_fibre_has_a_start_and_an_end() {
     let plain = scenario(PLAIN);
     let mut false_events = 0;
     for seed in 0..60 {
-        let rendered = render_again(&redrawn(&plain, seed), seed);
-        let analysis = detect::events(&rendered[0].trace, &Cords::default());
+        let analysis = drawn(&plain, seed);
         false_events += analysis.events.iter().filter(|e| e.role == Role::Joint).count();
-        let end = analysis.events.iter().find(|e| e.role == Role::End).expect("an end");
+        let end = end_of(&analysis);
         assert!(
             (end.position_m.0 - 8000.0).abs() < 1.0,
             "seed {seed}: end at {}",
@@ -86,10 +95,9 @@ fn sigmas_of_losses_and_places_are_what_they_say() {
     let draws = 80;
     let mut pulls: [Vec<f64>; 4] = Default::default();
     for seed in 0..draws {
-        let rendered = render_again(&redrawn(&jointed, seed), seed);
-        let analysis = detect::events(&rendered[0].trace, &Cords::default());
+        let analysis = drawn(&jointed, seed);
         for (n, (place_m, loss_db)) in [(2500.0, 0.1), (5000.0, 0.3)].into_iter().enumerate() {
-            let off = |e: &&strandline::event::Event| (e.position_m.0 - place_m).abs();
+            let off = |e: &&Event| (e.position_m.0 - place_m).abs();
             let event = analysis
                 .events
                 .iter()
@@ -168,9 +176,8 @@ fn an_end_that_hardly_reflects_is_as_sure_of_its_place_as_it_says() {
     let long = scenario(LONG);
     let mut squares = 0.0;
     for seed in 0..40 {
-        let rendered = render_again(&redrawn(&long, seed), seed);
-        let analysis = detect::events(&rendered[0].trace, &Cords::default());
-        let end = analysis.events.iter().find(|e| e.role == Role::End).expect("an end");
+        let analysis = drawn(&long, seed);
+        let end = end_of(&analysis);
         squares += ((end.position_m.0 - 42_483.7) / end.position_sigma_m).powi(2);
     }
     let rms = (squares / 40.0_f64).sqrt();

@@ -70,8 +70,8 @@ impl Fiber<'_> {
 
     /// Whether all of it is measured anew once a fault is put right: then nothing is open before that.
     fn is_taken_anew(&self) -> bool {
-        let faults = self.own.findings.iter().filter(|f| f.severity == Severity::Fault);
-        faults.into_iter().any(|f| matches!(f.kind, "break" | "swapped"))
+        let mut faults = self.own.findings.iter().filter(|f| f.severity == Severity::Fault);
+        faults.any(|f| matches!(f.kind, "break" | "swapped"))
     }
 
     /// The faults that name a measurement's file and that measuring again puts right.
