@@ -121,7 +121,8 @@ struct Prior {
 
 struct Fit {
     state: Vec<f64>,
-    covariance: Vec<Vec<f64>>,
+    /// Row after row.
+    covariance: Vec<f64>,
     chi_squared: f64,
 }
 
@@ -133,17 +134,17 @@ impl Fit {
             sigmas.extend([prior.own[0], law, prior.own[1]]);
         }
         let len = sigmas.len();
-        let mut covariance = vec![vec![0.0; len]; len];
+        let mut covariance = vec![0.0; len * len];
         for (i, sigma) in sigmas.iter().enumerate() {
-            covariance[i][i] = sigma * sigma;
+            covariance[i * len + i] = sigma * sigma;
         }
         let mut fit = Fit { state: vec![0.0; len], covariance, chi_squared: 0.0 };
         for (i, reading) in readings.iter().enumerate() {
             for (reading_db, sign) in [(reading.from_a_db, 1.0), (reading.from_b_db, -1.0)] {
                 if let Some(db) = reading_db {
-                    let mut terms = loss_at(i, reading).to_vec();
-                    terms.extend([(STEP, sign), (EACH * (i + 1) + STEP, sign)]);
-                    fit.observe(&terms, db);
+                    let [loss, bend, own_loss, own_bend] = loss_at(i, reading);
+                    let [step, own_step] = [STEP, EACH * (i + 1) + STEP].map(|at| (at, sign));
+                    fit.observe(&[loss, bend, own_loss, own_bend, step, own_step], db);
                 }
             }
         }
@@ -153,9 +154,10 @@ impl Fit {
     /// Refines the state by one reading of the sum of `terms` (place in the state, factor).
     fn observe(&mut self, terms: &[(usize, f64)], reading: Measured) {
         let expected: f64 = terms.iter().map(|(i, factor)| factor * self.state[*i]).sum();
+        let len = self.state.len();
         let with: Vec<f64> = self
             .covariance
-            .iter()
+            .chunks_exact(len)
             .map(|row| terms.iter().map(|(i, factor)| factor * row[*i]).sum())
             .collect();
         let variance = terms.iter().map(|(i, factor)| factor * with[*i]).sum::<f64>()
@@ -165,10 +167,10 @@ impl Fit {
         }
         let off = reading.value - expected;
         self.chi_squared += off * off / variance;
-        for i in 0..with.len() {
+        for (i, row) in self.covariance.chunks_exact_mut(len).enumerate() {
             self.state[i] += with[i] * off / variance;
-            for j in 0..with.len() {
-                self.covariance[i][j] -= with[i] * with[j] / variance;
+            for (covariance, other) in row.iter_mut().zip(&with) {
+                *covariance -= with[i] * other / variance;
             }
         }
     }
@@ -176,9 +178,10 @@ impl Fit {
     /// The sum of `terms` with its sigma.
     fn figure(&self, terms: &[(usize, f64)]) -> Measured {
         let value = terms.iter().map(|(i, factor)| factor * self.state[*i]).sum();
+        let between = |i: usize, j: usize| self.covariance[i * self.state.len() + j];
         let variance: f64 = terms
             .iter()
-            .flat_map(|(i, a)| terms.iter().map(move |(j, b)| a * b * self.covariance[*i][*j]))
+            .flat_map(|(i, a)| terms.iter().map(move |(j, b)| a * b * between(*i, *j)))
             .sum();
         Measured::new(value, variance.max(0.0).sqrt())
     }
