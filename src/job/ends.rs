@@ -99,15 +99,15 @@ const LIGHT_SIGMAS: f64 = 3.0;
 /// trace ends in noise, and that says nothing of the fibre.
 fn shows_what_follows(trace: &Trace, analysis: &Analysis, end: &Event) -> bool {
     let Some(floor_db) = analysis.noise.floor_db else { return true };
-    let levels = trace.levels_db();
     let (first_m, spacing_m) = (trace.position_m(0).0, trace.spacing_m());
     let pulse_m = trace.pulse_m();
-    let index = |m: f64| (((m - first_m) / spacing_m).max(0.0) as usize).min(levels.len());
+    let samples = trace.counts.len();
+    let index = |m: f64| (((m - first_m) / spacing_m).max(0.0) as usize).min(samples);
     let (from, to) = (index(end.position_m.0 - 6.0 * pulse_m), index(end.position_m.0 - pulse_m));
-    let before = levels.iter().skip(from).take(to.saturating_sub(from));
-    let light = before.map(|db| power(*db)).sum::<f64>() / to.saturating_sub(from).max(1) as f64;
-    let samples = (pulse_m / spacing_m / analysis.noise.correlated_samples).max(1.0);
-    light > LIGHT_SIGMAS * power(floor_db) / samples.sqrt() * power(BREAK_DB)
+    let before = (from..to).filter_map(|sample| trace.level_db(sample));
+    let light = before.map(power).sum::<f64>() / to.saturating_sub(from).max(1) as f64;
+    let independent = (pulse_m / spacing_m / analysis.noise.correlated_samples).max(1.0);
+    light > LIGHT_SIGMAS * power(floor_db) / independent.sqrt() * power(BREAK_DB)
 }
 
 /// What the far end is looked for with.
