@@ -1,6 +1,6 @@
 //! Files on the command line: paths and folders in, traces or error lines out, in their order.
 
-use std::collections::BTreeSet;
+use std::collections::HashSet;
 use std::ops::RangeInclusive;
 use std::path::{Component, Path, PathBuf};
 
@@ -175,7 +175,7 @@ pub(crate) type Listed = Result<PathBuf, (PathBuf, String)>;
 /// All files, folders walked, in the order given. One that is named twice, or once and with its
 /// folder, counts once, with `./` in front or without.
 pub(crate) fn listed(paths: &[PathBuf]) -> Vec<Listed> {
-    let mut seen = BTreeSet::new();
+    let mut seen = HashSet::new();
     let mut all = walked(paths);
     let plain = |path: &Path| -> PathBuf {
         path.components().filter(|part| *part != Component::CurDir).collect()

@@ -46,7 +46,7 @@ impl<T: Serialize + DeserializeOwned> Journal<T> {
 
     /// Adds an entry, on the medium when this returns.
     pub(super) fn add(&mut self, entry: T) -> io::Result<()> {
-        let line = escape::json(&serde_json::to_string(&entry)?) + "\n";
+        let line = escape::json(serde_json::to_string(&entry)?) + "\n";
         let tail = std::mem::take(&mut self.tail);
         // A line that was cut off is finished where it was this one, else ended: nothing is removed.
         let text = match line.strip_prefix(&tail) {

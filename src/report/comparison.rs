@@ -161,7 +161,7 @@ pub fn json(compared: &[Compared]) -> Result<String, serde_json::Error> {
         })
         .collect();
     let document = Document { schema: "strandline.comparison/1", caution: CAUTION, fibers };
-    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+    Ok(escape::json(serde_json::to_string_pretty(&document)?) + "\n")
 }
 
 fn change(one: &Change) -> ChangeData<'_> {

@@ -332,7 +332,7 @@ pub fn json(document: &Document) -> Result<String, serde_json::Error> {
         text.push_str(&serde_json::to_string(trace)?);
     }
     text.push_str("\n]}\n");
-    Ok(escape::json(&text))
+    Ok(escape::json(text))
 }
 
 /// Headings of the flat form.

@@ -249,7 +249,7 @@ struct FigureData {
 pub fn json(links: &[(Option<u32>, Diagnosis)]) -> Result<String, serde_json::Error> {
     let links = links.iter().map(|(fiber, d)| link(*fiber, d)).collect();
     let document = Document { schema: "strandline.diagnosis/1", caution: CAUTION, links };
-    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+    Ok(escape::json(serde_json::to_string_pretty(&document)?) + "\n")
 }
 
 fn link(fiber: Option<u32>, diagnosis: &Diagnosis) -> LinkData<'_> {
@@ -407,5 +407,5 @@ pub fn geojson(links: &[(Option<u32>, Diagnosis)]) -> Result<(String, usize), se
         }
     }
     let collection = Collection { r#type: "FeatureCollection", caution: CAUTION, features };
-    Ok((escape::json(&serde_json::to_string_pretty(&collection)?) + "\n", nowhere))
+    Ok((escape::json(serde_json::to_string_pretty(&collection)?) + "\n", nowhere))
 }

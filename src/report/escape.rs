@@ -71,25 +71,34 @@ pub fn cell(text: &str) -> String {
 /// For a JSON document that may be shown on a terminal: what acts and stands outside ASCII becomes
 /// JSON's own escape, so that the document says the same. `json`: valid JSON, in which everything
 /// below a blank is escaped already. Source: RFC 8259, section 7.
-pub fn json(json: &str) -> String {
-    let mut out = String::with_capacity(json.len() + 1); // callers add a line's end
-    let mut rest = json;
-    // Documents are long and nearly all of them is plain: that goes over as it is.
-    while let Some(plain) = rest.bytes().position(|b| !matches!(b, b' '..=b'~' | b'\n')) {
-        out.push_str(&rest[..plain]);
-        let mut chars = rest[plain..].chars();
-        let Some(c) = chars.next() else { break };
-        rest = chars.as_str();
+pub fn json(json: String) -> String {
+    let mut out = String::new();
+    let (mut copied, mut at) = (0, 0);
+    while let Some(c) = next_odd(&json, &mut at) {
+        let start = at - c.len_utf8();
         if acts(c) {
+            out.push_str(&json[copied..start]);
             for unit in c.encode_utf16(&mut [0; 2]) {
                 out.push_str(&format!("\\u{unit:04x}"));
             }
-        } else {
-            out.push(c);
+            copied = at;
         }
     }
-    out.push_str(rest);
-    out
+    // Documents are long, and in nearly all of them nothing acts: such a one is not copied.
+    if copied == 0 { json } else { out + &json[copied..] }
+}
+
+/// The next character from byte `at` on that is neither plain nor a line's end; `at` is then behind it.
+fn next_odd(json: &str, at: &mut usize) -> Option<char> {
+    let is_plain = |b: &u8| matches!(b, b' '..=b'~' | b'\n');
+    let rest = &json.as_bytes()[*at..];
+    // Chunk by chunk, each without an early end: so the compiler tests many bytes at once.
+    let all_plain = |chunk: &&[u8]| chunk.iter().fold(true, |all, b| all & is_plain(b));
+    let plain: usize = rest.chunks(64).take_while(all_plain).map(<[u8]>::len).sum();
+    *at += plain + rest[plain..].iter().position(|b| !is_plain(b))?;
+    let odd = json[*at..].chars().next()?;
+    *at += odd.len_utf8();
+    Some(odd)
 }
 
 /// For a part of a path: letters, digits, dot, dash and underscore stay, anything else becomes an
@@ -161,7 +170,7 @@ mod tests {
     fn a_json_document_says_the_same_and_holds_nothing_that_acts() {
         for text in ["\u{9b}31m", "a\u{202e}b\u{7f}", "tag \u{e0041}", "plain Ö\n\u{1b}"] {
             let document = serde_json::to_string(text).expect("text is JSON");
-            let shown = json(&document);
+            let shown = json(document);
             assert!(!shown.chars().any(acts), "{shown:?}");
             assert_eq!(serde_json::from_str::<String>(&shown).expect("still JSON"), text);
         }

@@ -102,7 +102,7 @@ struct Document<'a> {
 /// Never in practice: the document has no keys that JSON could not hold.
 pub fn json(jobs: &[JobLine]) -> Result<String, serde_json::Error> {
     let document = Document { schema: "strandline.jobs/1", caution: CAUTION, jobs };
-    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+    Ok(escape::json(serde_json::to_string_pretty(&document)?) + "\n")
 }
 
 /// The worklist of a job for people, place by place from end a to end b.

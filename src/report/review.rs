@@ -162,7 +162,7 @@ pub(super) struct FindingData {
 /// Never in practice: the document has no keys that JSON could not hold.
 pub fn json(review: &Review, plan: &Plan, plan_sha256: &str) -> Result<String, serde_json::Error> {
     let document = document(review, plan, plan_sha256);
-    Ok(escape::json(&serde_json::to_string_pretty(&document)?) + "\n")
+    Ok(escape::json(serde_json::to_string_pretty(&document)?) + "\n")
 }
 
 /// The document as data.

@@ -238,13 +238,13 @@ pub fn html(
 ) -> Result<String, serde_json::Error> {
     let (script, style) = (script(), style());
     let mut blocks = String::new();
-    block(&mut blocks, "review", &review::json(review, plan, plan_sha256)?);
-    block(&mut blocks, "plan", &serde_json::to_string(&plan_facts(plan, review))?);
+    block(&mut blocks, "review", review::json(review, plan, plan_sha256)?);
+    block(&mut blocks, "plan", serde_json::to_string(&plan_facts(plan, review))?);
     let facts: Vec<&str> = packed.iter().map(|p| p.facts.as_str()).collect();
-    block(&mut blocks, "traces", &format!("[{}]", facts.join(",\n")));
+    block(&mut blocks, "traces", format!("[{}]", facts.join(",\n")));
     let mut samples = String::new();
     for (i, one) in packed.iter().enumerate() {
-        block(&mut samples, &format!("samples-{i}"), &format!("\"{}\"", one.samples));
+        block(&mut samples, &format!("samples-{i}"), format!("\"{}\"", one.samples));
     }
     let policy = format!(
         "default-src 'none'; script-src {}; style-src {}; base-uri 'none'; form-action 'none'",
@@ -273,7 +273,7 @@ pub fn html(
 
 /// A block of data. Source: HTML standard, "Restrictions for contents of script elements": nothing in
 /// it may look like a tag or a comment, so `<`, `>` and `&` become escapes of JSON.
-fn block(out: &mut String, name: &str, json: &str) {
+fn block(out: &mut String, name: &str, json: String) {
     let json = escape::json(json);
     let json = json.replace('<', "\\u003c").replace('>', "\\u003e").replace('&', "\\u0026");
     out.push_str(&format!(
@@ -294,7 +294,7 @@ mod tests {
     fn no_label_ends_its_block_of_data() {
         let mut out = String::new();
         let hostile = serde_json::to_string("</script><!--<script>\u{2028}&lt;").expect("text");
-        block(&mut out, "x", &hostile);
+        block(&mut out, "x", hostile);
         let inner = out.split_once('>').unwrap().1.rsplit_once("</script>").unwrap().0;
         assert!(!inner.contains(['<', '>', '&', '\u{2028}']), "{inner}");
         let back: String = serde_json::from_str(inner).unwrap();
