@@ -6,6 +6,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use strandline::detect::{self, Cords};
 use strandline::report::events::{self, Look};
@@ -21,7 +22,8 @@ mod mutant;
 
 use mutant::Mutants;
 
-/// Mutants that are read, and how many of those go through everything behind.
+/// Mutants that are read, and those that go through everything behind where they can be read: about one
+/// in seven can.
 const READ: u64 = 20_000;
 const WHOLE: u64 = 400;
 
@@ -49,11 +51,13 @@ fn wanted(usual: u64) -> u64 {
     more.unwrap_or(usual)
 }
 
-/// Runs `check` on mutants `0..count`, on all cores, and stops at the first that fails.
-fn each_mutant(count: u64, check: impl Fn(&[u8]) + Sync) {
+/// Runs `check` on mutants `0..count`, on all cores, and stops at the first that fails. `check` says
+/// whether a mutant got as far as what is to be shown: where hardly any does, nothing was.
+fn each_mutant(count: u64, check: impl Fn(&[u8]) -> bool + Sync) {
     let seeds = seeds();
+    let reached = AtomicU64::new(0);
     let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
-    let (seeds, check) = (&seeds, &check);
+    let (seeds, check, told) = (&seeds, &check, &reached);
     std::thread::scope(|scope| {
         for core in 0..cores {
             scope.spawn(move || {
@@ -61,10 +65,13 @@ fn each_mutant(count: u64, check: impl Fn(&[u8]) + Sync) {
                     let bytes = Mutants::new(seeds, number).make();
                     let run = catch_unwind(AssertUnwindSafe(|| check(&bytes)));
                     assert!(run.is_ok(), "mutant {number}: {}", kept(number, &bytes).display());
+                    told.fetch_add(u64::from(run.unwrap_or(false)), Ordering::Relaxed);
                 }
             });
         }
     });
+    let reached = reached.into_inner();
+    assert!(reached > count / 10, "{reached} of {count} mutants prove nothing");
 }
 
 fn kept(number: u64, bytes: &[u8]) -> PathBuf {
@@ -90,6 +97,7 @@ fn no_mutant_panics_or_takes_more_memory_than_its_size_justifies_when_read() {
         let peak = memory::peak_of(|| drop(read(bytes)));
         let bound = bytes.len() * READING_PER_BYTE + (64 << 10);
         assert!(peak <= bound, "{peak} bytes of memory for {} of the file", bytes.len());
+        true
     });
 }
 
@@ -97,26 +105,28 @@ fn no_mutant_panics_or_takes_more_memory_than_its_size_justifies_when_read() {
 fn a_mutant_that_is_taken_apart_is_put_together_again_byte_for_byte() {
     let change = sor::Change { fiber: Some("7".into()), ..sor::Change::default() };
     each_mutant(wanted(READ / 4), |bytes| {
-        let Ok(file) = sor::raw::File::read(bytes) else { return };
+        let Ok(file) = sor::raw::File::read(bytes) else { return false };
         assert!(file.written() == bytes);
         assert!(sor::relabel(bytes, &sor::Change::default()).map_or(true, |same| same == bytes));
-        let Some(before) = read(bytes) else { return };
-        let Ok(relabelled) = sor::relabel(bytes, &change) else { return };
+        let Some(before) = read(bytes) else { return false };
+        let Ok(relabelled) = sor::relabel(bytes, &change) else { return false };
         let after = read(&relabelled).expect("still a trace");
         assert_eq!(after.labels.fiber.text(), "7");
         assert_eq!((after.counts, after.stretches), (before.counts, before.stretches));
         // What was not a number compares as nothing, so in words.
         assert_eq!(format!("{:?}", after.settings), format!("{:?}", before.settings));
+        true
     });
 }
 
 #[test]
 fn no_mutant_that_is_read_panics_behind_or_takes_more_memory_than_its_samples_justify() {
     each_mutant(wanted(WHOLE), |bytes| {
-        let Some(trace) = read(bytes) else { return };
+        let Some(trace) = read(bytes) else { return false };
         let peak = memory::peak_of(|| whole(&trace));
         let bound = trace.counts.len() * WORKING_PER_SAMPLE + FLOOR;
         assert!(peak <= bound, "{peak} bytes of memory for {} samples", trace.counts.len());
+        true
     });
 }
 
