@@ -1,5 +1,7 @@
 //! The review for people: counts, a matrix of fibres and measurements, the findings.
 
+use std::collections::BTreeMap;
+
 use super::{escape, table};
 use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Severity, TestVerdict};
 use crate::plan::Plan;
@@ -87,10 +89,13 @@ fn open(own: &FiberReview) -> Vec<(&str, String)> {
 
 /// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.
 fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
-    let rows = review.rows.iter().filter(|row| row.fiber == Some(own.fiber));
     let missing = own.findings.iter().filter(|found| found.kind == "missing").count();
-    let all = rows.clone().filter(|row| row.verdict == TestVerdict::Missing).count();
-    (missing > 1 && missing == all && rows.count() == all).then_some(all)
+    if missing < 2 {
+        return None; // nearly always: the rows of all fibres need not be looked through
+    }
+    let mut rows = review.rows.iter().filter(|row| row.fiber == Some(own.fiber));
+    let all = rows.clone().count();
+    (missing == all && rows.all(|row| row.verdict == TestVerdict::Missing)).then_some(all)
 }
 
 /// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than
@@ -115,6 +120,7 @@ fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         .collect();
     // both directions of a wavelength stay together
     let in_a_block = (width.saturating_sub(20 + room) / (wide + 1) / 2 * 2).max(2);
+    let standing = standing(review);
     let mut out = Vec::new();
     for block in columns.chunks(in_a_block) {
         if !out.is_empty() {
@@ -125,8 +131,9 @@ fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         });
         out.push(row("fibre", heading, "verdict", &mut heads));
         for own in &review.fibers {
-            let mut cells =
-                block.iter().map(|(nm, way)| cell(review, own.fiber, *nm, *way).to_owned());
+            let mut cells = block.iter().map(|(nm, way)| {
+                standing.get(&(own.fiber, *nm, *way)).map_or("-", |v| short(*v)).to_owned()
+            });
             let number = own.fiber.to_string();
             out.push(row(&number, &name(own), own.verdict.word(), &mut cells));
         }
@@ -134,14 +141,15 @@ fn matrix(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     out
 }
 
-fn cell(review: &Review, fiber: u32, wavelength_nm: u16, direction: Direction) -> &'static str {
-    let own = review.rows.iter().find(|r| {
-        r.fiber == Some(fiber)
-            && r.wavelength_nm == Some(wavelength_nm)
-            && r.direction == Some(direction)
-            && r.verdict != TestVerdict::Superseded
-    });
-    own.map_or("-", |r| short(r.verdict))
+/// What each measurement is, by fibre, wavelength and direction: the planned one where there are others.
+fn standing(review: &Review) -> BTreeMap<(u32, u16, Direction), TestVerdict> {
+    let mut all = BTreeMap::new();
+    for row in review.rows.iter().filter(|row| row.verdict != TestVerdict::Superseded) {
+        if let (Some(fiber), Some(nm), Some(way)) = (row.fiber, row.wavelength_nm, row.direction) {
+            all.entry((fiber, nm, way)).or_insert(row.verdict);
+        }
+    }
+    all
 }
 
 fn short(verdict: TestVerdict) -> &'static str {
