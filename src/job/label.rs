@@ -9,6 +9,7 @@ use super::settings;
 use super::test::Content;
 use super::{Finding, Severity, Test};
 use crate::event::Role;
+use crate::judge::LEAST_SECTION_PULSES;
 use crate::plan::{self, Plan};
 use crate::signal::order::{self, MAD_TO_SIGMA};
 use crate::units::Measured;
@@ -247,30 +248,31 @@ fn usual_near(tests: &[Test]) -> BTreeMap<Direction, f64> {
     by_end.into_iter().filter_map(usual).collect()
 }
 
-/// Mean ratio of lengths from end a to lengths from end b: two handsets' time bases differ.
+/// Usual ratio of lengths from end a to lengths from end b: two handsets' time bases differ.
 fn end_ratio(all: &[One]) -> f64 {
-    let mean = |fiber: u32, end: Direction| {
-        let own = all.iter().filter(|o| o.key.0 == fiber && o.key.2 == end);
-        let mut lengths: Vec<f64> = own.filter_map(|o| o.length_m).map(|l| l.value).collect();
-        order::median(&mut lengths)
+    let mut by_fiber: BTreeMap<u32, [Vec<f64>; 2]> = BTreeMap::new();
+    for one in all {
+        if let Some(length) = one.length_m {
+            let from_b = usize::from(one.key.2 == Direction::BToA);
+            by_fiber.entry(one.key.0).or_default()[from_b].push(length.value);
+        }
+    }
+    let ratio = |[mut from_a, mut from_b]: [Vec<f64>; 2]| {
+        Some(order::median(&mut from_a)? / order::median(&mut from_b)?)
     };
-    let fibers: BTreeSet<u32> = all.iter().map(|o| o.key.0).collect();
-    let mut ratios: Vec<f64> = fibers
-        .into_iter()
-        .filter_map(|f| Some(mean(f, Direction::AToB)? / mean(f, Direction::BToA)?))
-        .collect();
+    let mut ratios: Vec<f64> = by_fiber.into_values().filter_map(ratio).collect();
     // Of few fibres the odd one might be the usual one.
     if ratios.len() < 4 { 1.0 } else { order::median(&mut ratios).unwrap_or(1.0) }
 }
 
-/// Weighted mean of sections longer than 40 pulses between the end connectors.
+/// Weighted mean of the sections between the end connectors that are long enough to tell.
 fn attenuation(content: &Content) -> Option<Measured> {
     let near = content.near_m?;
     let far = near + content.length_m?.value;
     let inside = content.analysis.sections.iter().filter(|s| {
         s.from_m.0 > near - 1.0
             && s.to_m.0 < far + 1.0
-            && s.to_m.0 - s.from_m.0 > 40.0 * content.pulse_m
+            && s.to_m.0 - s.from_m.0 > LEAST_SECTION_PULSES * content.pulse_m
     });
     Measured::mean(inside.filter_map(|s| s.attenuation_db_per_km).filter(|a| a.sigma > 0.0))
 }

@@ -1,14 +1,11 @@
 //! What concerns the whole link: sections and all fibre, the mean of its splices, loss, return loss,
 //! length.
 
-use super::{Court, Figure, Of, Quantity, place_doubt, remedy};
+use super::{Court, Figure, LEAST_SECTION_PULSES, Of, Quantity, place_doubt, remedy};
 use crate::event::Event;
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::{JointKind, LinkLimit};
 use crate::units::Measured;
-
-/// A section with fewer pulse lengths than this is mostly edge: too little clean fibre for a slope.
-const LEAST_PULSES: f64 = 40.0;
 
 impl Court<'_> {
     /// Each section, and all of them together: attenuation is the fibre's, so a short section that
@@ -21,15 +18,12 @@ impl Court<'_> {
             .wavelength_nm
             .and_then(|nm| self.plan.attenuation_limit_db_per_km(nm));
         let Some(limit) = limit.map(Limit::AtMost) else { return };
-        let least_m = LEAST_PULSES * self.trace.pulse_m();
-        let (mut sum, mut weights) = (0.0, 0.0);
+        let least_m = LEAST_SECTION_PULSES * self.trace.pulse_m();
+        let mut slopes: Vec<Measured> = Vec::new();
         for (i, section) in self.analysis.sections.iter().enumerate() {
             let inside = section.from_m >= start && section.to_m <= end;
             let Some(own) = section.attenuation_db_per_km.filter(|_| inside) else { continue };
-            if own.sigma > 0.0 {
-                weights += own.sigma.powi(-2);
-                sum += own.value * own.sigma.powi(-2);
-            }
+            slopes.extend(Some(own).filter(|own| own.sigma > 0.0));
             let mut item =
                 self.item(Of::Section(i), Quantity::Attenuation, self.on_scale(own), limit);
             let long = section.to_m.0 - section.from_m.0 >= least_m;
@@ -42,11 +36,7 @@ impl Court<'_> {
             }
             self.judged.items.push(item);
         }
-        let figure = if weights > 0.0 {
-            self.on_scale(Measured::new(sum / weights, weights.powf(-0.5)))
-        } else {
-            Figure::Unmeasured
-        };
+        let figure = Measured::mean(slopes).map_or(Figure::Unmeasured, |mean| self.on_scale(mean));
         let mut item = self.item(Of::Fiber, Quantity::Attenuation, figure, limit);
         if item.verdict == Verdict::Undecided {
             item.remedy = Some(match figure {

@@ -19,6 +19,10 @@ use crate::plan::{self, JointKind, Limits, Plan, PlannedJoint};
 use crate::trace::Trace;
 use crate::units::{Measured, PanelM};
 
+/// A section with fewer pulse lengths than this is mostly edge: too little clean fibre for its slope to be
+/// judged alone. Common practice, no source.
+pub const LEAST_SECTION_PULSES: f64 = 40.0;
+
 /// What a verdict is about.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Of {

@@ -2,17 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
+use super::super::{Finding, Severity};
 use super::{FiberReview, Own};
 use crate::grade::{self, Limit, Verdict};
-use crate::plan::Plan;
+use crate::judge::LEAST_SECTION_PULSES;
+use crate::plan::{Limits, Plan};
 use crate::units::Measured;
-
-/// A section shorter than this many pulses is listed and not judged: its slope says too little.
-/// Common practice, no source.
-const JUDGED_FROM_PULSES: f64 = 40.0;
 
 /// A fibre is this much longer than planned at most: slack and the spread of lengths in a cable stay below.
 /// Common practice, no source.
@@ -45,16 +42,18 @@ impl SectionReview {
     }
 }
 
+/// A section that fails: its attenuation, and the limit.
+type Failing<'a> = (&'a SectionReview, Measured, f64);
+
 impl Own<'_> {
     /// Judges the attenuation of the fibre between joints: the longer sections of each trace, and
     /// their mean at each wavelength.
     pub(super) fn judge_sections(&self, out: &mut FiberReview) {
-        let limits = &self.plan.limits;
         for (wavelength, direction, _, content) in &self.tests {
             out.sections.extend(of_trace(content, *wavelength, *direction, self.plan));
         }
-        let mut worst: Option<(&SectionReview, Measured, f64)> = None;
-        let mut sums: BTreeMap<u16, (f64, f64, f64)> = BTreeMap::new(); // weighted value, weight, limit
+        let mut worst: Option<Failing> = None;
+        let mut by_nm: BTreeMap<u16, (Vec<Measured>, f64)> = BTreeMap::new(); // slopes, limit
         for own in &out.sections {
             let (Some(verdict), Some(attenuation), Some(limit)) =
                 (own.verdict, own.attenuation_db_per_km, own.limit_db_per_km)
@@ -62,9 +61,8 @@ impl Own<'_> {
                 continue;
             };
             if attenuation.sigma > 0.0 {
-                let weight = attenuation.sigma.powi(-2);
-                let sum = sums.entry(own.wavelength_nm).or_insert((0.0, 0.0, limit));
-                *sum = (sum.0 + weight * attenuation.value, sum.1 + weight, limit);
+                let (slopes, _) = by_nm.entry(own.wavelength_nm).or_insert((Vec::new(), limit));
+                slopes.push(attenuation);
             }
             // A short section alone rarely decides; one that fails does.
             let accepted = own.middle_m().is_some_and(|m| self.is_waived(&self.section_name(m)));
@@ -77,30 +75,34 @@ impl Own<'_> {
                 }
             }
         }
-        for (wavelength, (value, weight, limit)) in sums {
-            let mean = Measured::new(value / weight, weight.powf(-0.5));
-            let with = mean.widened(limits.linearity_db_per_db * mean.value);
-            out.judged_sections.push((
-                wavelength,
-                grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict,
-            ));
+        for (wavelength_nm, (slopes, limit)) in by_nm {
+            let mean = Measured::mean(slopes).map(|mean| graded(mean, limit, &self.plan.limits));
+            out.judged_sections.extend(mean.map(|verdict| (wavelength_nm, verdict)));
         }
-        if let Some((own, attenuation, limit)) = worst {
-            let at_m = own.middle_m();
-            let place = at_m.map_or("a section".to_owned(), |m| self.section_name(m));
-            let mut finding = self.finding("high-attenuation", Severity::Fault, Some(&place), at_m);
-            finding.rests_on(["attenuation_db_per_km", "attenuation_sigma_db_per_km"], attenuation);
-            finding.evidence.insert("limit_db_per_km", limit);
-            finding.says = format!(
-                "{place} loses {attenuation} dB/km at {} nm; the limit is {limit} dB/km",
-                own.wavelength_nm
-            );
-            finding.next =
-                "look along this stretch for strain or bends; measure at a longer wavelength"
-                    .into();
-            out.findings.push(finding);
-        }
+        let finding = worst.map(|failing| self.high_attenuation(failing));
+        out.findings.extend(finding);
     }
+
+    fn high_attenuation(&self, (section, attenuation, limit): Failing) -> Finding {
+        let at_m = section.middle_m();
+        let place = at_m.map_or("a section".to_owned(), |m| self.section_name(m));
+        let mut finding = self.finding("high-attenuation", Severity::Fault, Some(&place), at_m);
+        finding.rests_on(["attenuation_db_per_km", "attenuation_sigma_db_per_km"], attenuation);
+        finding.evidence.insert("limit_db_per_km", limit);
+        finding.says = format!(
+            "{place} loses {attenuation} dB/km at {} nm; the limit is {limit} dB/km",
+            section.wavelength_nm
+        );
+        finding.next =
+            "look along this stretch for strain or bends; measure at a longer wavelength".into();
+        finding
+    }
+}
+
+/// An attenuation against its limit, with the scale's linearity on it.
+fn graded(attenuation: Measured, limit: f64, limits: &Limits) -> Verdict {
+    let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
+    grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
 }
 
 /// What a planned joint loses before it is measured, and one sigma of that, in dB. Common practice, no
@@ -141,7 +143,6 @@ fn of_trace(
     // Where the end is not seen the plan says how far the cable reaches, but for a share of surplus.
     let planned_m = plan.cable.length_m.map(|m| m + LONGER_SHARE * m);
     let last_m = seen_m.or(planned_m).unwrap_or(f64::INFINITY) + 1.0;
-    let limits = &plan.limits;
     let limit_db_per_km = plan.attenuation_limit_db_per_km(f64::from(wavelength_nm));
     let mut sections = Vec::new();
     for section in &content.analysis.sections {
@@ -161,11 +162,10 @@ fn of_trace(
         // Where the light is lost in the noise the line bends before it ends.
         let fades = content.fades_m.is_some_and(|m| to >= m - 1.0);
         let judged =
-            attenuation.filter(|_| to - from > JUDGED_FROM_PULSES * content.pulse_m && !fades);
-        let verdict = judged.zip(limit_db_per_km).map(|(attenuation, limit)| {
-            let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
-            grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
-        });
+            attenuation.filter(|_| to - from > LEAST_SECTION_PULSES * content.pulse_m && !fades);
+        let verdict = judged
+            .zip(limit_db_per_km)
+            .map(|(attenuation, limit)| graded(attenuation, limit, &plan.limits));
         sections.push(SectionReview {
             wavelength_nm,
             direction,
