@@ -13,7 +13,7 @@ use strandline::report::verdicts;
 use strandline::trace::Trace;
 use strandline::units::GroupIndex;
 
-use super::files::{CordArgs, Files};
+use super::files::{self, CordArgs, Files};
 use super::{Exit, Out, review};
 
 /// Every event of the files: place, kind, loss, reflectance, each with its uncertainty
@@ -49,51 +49,44 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let Some(plan) = out.told(limits(args)) else { return Exit::CouldNot };
-    let look = Look { unit: args.files.unit.into(), width: out.width, explain: args.explain };
-    let machine = args.json || args.csv;
-    let (answers, mut exit) = args.files.each(out, |path, trace| {
-        let name = path.to_string_lossy();
-        let answer = answer(trace, args.cords.cords(), args.files.index, plan.as_ref());
-        let judged = plan.as_ref().zip(answer.judged.as_ref());
-        let data = match judged {
-            _ if !machine => data::unreadable("", ""),
-            None => data::read(&name, &answer.trace, &answer.analysis),
-            Some((plan, judged)) => {
-                data::judged(&name, &answer.trace, &answer.analysis, plan, judged)
-            }
-        };
-        let (mut lines, mut notes) = (Vec::new(), Vec::new());
-        if !machine {
-            lines = answer.lines(&name, plan.as_ref(), look);
-            if args.draw {
-                let (trace, analysis) = (&answer.trace, &answer.analysis);
-                lines.extend(plot::braille(trace, analysis, look.unit, out.width));
-            }
-            notes.extend(answer.trace.notes.iter().map(|n| format!("{name}: note: {n}")));
-            notes.extend(answer.cord_notes(&name));
-        }
-        (data, lines, notes, answer.exit())
-    });
-    let objected = answers.iter().filter_map(|(_, answer)| answer.as_ref().ok()).map(|a| a.3).max();
-    exit = exit.max(objected.unwrap_or(Exit::Done));
-    if machine {
-        let traces: Vec<TraceData> = answers
-            .into_iter()
-            .map(|(path, answer)| match answer {
-                Ok((data, ..)) => data,
-                Err(error) => data::unreadable(&path.to_string_lossy(), &error),
-            })
-            .collect();
-        let document = data::document(traces);
-        return if args.csv {
-            out.document(data::csv(&document), exit)
-        } else {
-            out.document(data::json(&document), exit)
-        };
+    if args.json || args.csv {
+        for_programs(args, plan.as_ref(), out)
+    } else {
+        for_people(args, plan.as_ref(), out)
     }
+}
+
+fn for_programs(args: &Args, plan: Option<&Plan>, out: &Out) -> Exit {
+    let (answers, exit) = each(args, plan, out, |name, answer| {
+        let (trace, analysis) = (&answer.trace, &answer.analysis);
+        match plan.zip(answer.judged.as_ref()) {
+            Some((plan, judged)) => data::judged(name, trace, analysis, plan, judged),
+            None => data::read(name, trace, analysis),
+        }
+    });
+    let entry = |(path, data): files::Answer<TraceData>| {
+        data.unwrap_or_else(|error| data::unreadable(&path.to_string_lossy(), &error))
+    };
+    let document = data::document(answers.into_iter().map(entry).collect());
+    if args.csv {
+        out.document(data::csv(&document), exit)
+    } else {
+        out.document(data::json(&document), exit)
+    }
+}
+
+fn for_people(args: &Args, plan: Option<&Plan>, out: &Out) -> Exit {
+    let look = Look { unit: args.files.unit.into(), width: out.width, explain: args.explain };
+    let (answers, exit) = each(args, plan, out, |name, answer| {
+        let mut lines = answer.lines(name, plan, look);
+        if args.draw {
+            lines.extend(plot::braille(&answer.trace, &answer.analysis, look.unit, out.width));
+        }
+        let notes = answer.trace.notes.iter().map(|note| format!("{name}: note: {note}"));
+        (lines, notes.chain(answer.cord_notes(name)).collect::<Vec<String>>())
+    });
     let mut first = true;
-    for (_, answer) in &answers {
-        let Ok((_, lines, notes, _)) = answer else { continue };
+    for (lines, notes) in answers.iter().filter_map(|(_, answer)| answer.as_ref().ok()) {
         if !first {
             out.print("\n");
         }
@@ -107,6 +100,22 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.caution();
     }
     exit
+}
+
+/// Measures and judges all files, and makes of each what `make` does: name and answer in.
+fn each<T: Send>(
+    args: &Args,
+    plan: Option<&Plan>,
+    out: &Out,
+    make: impl Fn(&str, &Answer) -> T + Sync,
+) -> (Vec<files::Answer<T>>, Exit) {
+    let (answers, exit) = args.files.each(out, |path, trace| {
+        let answer = answer(trace, args.cords.cords(), args.files.index, plan);
+        (make(&path.to_string_lossy(), &answer), answer.exit())
+    });
+    let objected = answers.iter().filter_map(|(_, made)| Some(made.as_ref().ok()?.1)).max();
+    let made = answers.into_iter().map(|(path, made)| (path, made.map(|(made, _)| made)));
+    (made.collect(), exit.max(objected.unwrap_or(Exit::Done)))
 }
 
 fn preset(name: &str) -> Result<&'static plan::Preset, String> {

@@ -7,7 +7,9 @@ use serde::Serialize;
 use super::rounded::{millimetres, rounded, sigma, value};
 use super::{CAUTION, data, escape};
 use crate::grade::Verdict;
-use crate::job::{Direction, FiberReview, Finding, Review, Row, SectionReview, Severity};
+use crate::job::{
+    Direction, FiberReview, Finding, JointReview, LinkReview, Review, Row, SectionReview, Severity,
+};
 use crate::plan::{Colors, Plan, Waiver};
 
 /// The document; tables and pages take their figures from it, so that all say the same.
@@ -236,50 +238,50 @@ fn fiber(own: &FiberReview, colors: &Colors) -> FiberData {
         tube_color: colors.tube(own.fiber),
         verdict: own.verdict.word(),
         length_m: own.length_m.map(millimetres),
-        joints: own
-            .joints
-            .iter()
-            .map(|joint| JointData {
-                name: joint.name.clone(),
-                at_m: millimetres(joint.at_m),
-                at_sigma_m: millimetres(joint.at_sigma_m),
-                wavelength_nm: joint.wavelength_nm,
-                loss_from_a_db: value(joint.loss.from_a_db),
-                loss_from_a_sigma_db: sigma(joint.loss.from_a_db),
-                loss_from_b_db: value(joint.loss.from_b_db),
-                loss_from_b_sigma_db: sigma(joint.loss.from_b_db),
-                loss_db: value(joint.loss.loss_db),
-                loss_sigma_db: sigma(joint.loss.loss_db),
-                step_db: value(joint.loss.step_db),
-                step_sigma_db: sigma(joint.loss.step_db),
-                bend_db: value(joint.bend_db),
-                bend_sigma_db: sigma(joint.bend_db),
-                reflectance_db: value(joint.reflectance_db),
-                // Without a sigma it is the least that a saturated receiver saw.
-                reflectance_sigma_db: sigma(joint.reflectance_db.filter(|r| r.sigma > 0.0)),
-                verdict: joint.verdict.map(Verdict::word),
-                waived: joint.waived.clone(),
-            })
-            .collect(),
-        links: own
-            .links
-            .iter()
-            .map(|link| LinkData {
-                wavelength_nm: link.wavelength_nm,
-                loss_db: value(link.loss_db),
-                loss_sigma_db: sigma(link.loss_db),
-                limit_db: link.limit_db.map(rounded),
-                verdict: link.verdict.map(Verdict::word),
-                return_loss_db: value(link.return_loss_db),
-                return_loss_sigma_db: sigma(link.return_loss_db),
-                return_loss_verdict: link.return_loss_verdict.map(Verdict::word),
-                splice_mean_db: value(link.splice_mean_db),
-                splice_mean_sigma_db: sigma(link.splice_mean_db),
-                splice_mean_verdict: link.splice_mean_verdict.map(Verdict::word),
-            })
-            .collect(),
+        joints: own.joints.iter().map(joint).collect(),
+        links: own.links.iter().map(link).collect(),
         sections: own.sections.iter().map(section).collect(),
         findings: own.findings.iter().map(finding).collect(),
+    }
+}
+
+fn joint(own: &JointReview) -> JointData {
+    JointData {
+        name: own.name.clone(),
+        at_m: millimetres(own.at_m),
+        at_sigma_m: millimetres(own.at_sigma_m),
+        wavelength_nm: own.wavelength_nm,
+        loss_from_a_db: value(own.loss.from_a_db),
+        loss_from_a_sigma_db: sigma(own.loss.from_a_db),
+        loss_from_b_db: value(own.loss.from_b_db),
+        loss_from_b_sigma_db: sigma(own.loss.from_b_db),
+        loss_db: value(own.loss.loss_db),
+        loss_sigma_db: sigma(own.loss.loss_db),
+        step_db: value(own.loss.step_db),
+        step_sigma_db: sigma(own.loss.step_db),
+        bend_db: value(own.bend_db),
+        bend_sigma_db: sigma(own.bend_db),
+        reflectance_db: value(own.reflectance_db),
+        // Without a sigma it is the least that a saturated receiver saw.
+        reflectance_sigma_db: sigma(own.reflectance_db.filter(|r| r.sigma > 0.0)),
+        verdict: own.verdict.map(Verdict::word),
+        waived: own.waived.clone(),
+    }
+}
+
+fn link(own: &LinkReview) -> LinkData {
+    LinkData {
+        wavelength_nm: own.wavelength_nm,
+        loss_db: value(own.loss_db),
+        loss_sigma_db: sigma(own.loss_db),
+        limit_db: own.limit_db.map(rounded),
+        verdict: own.verdict.map(Verdict::word),
+        return_loss_db: value(own.return_loss_db),
+        return_loss_sigma_db: sigma(own.return_loss_db),
+        return_loss_verdict: own.return_loss_verdict.map(Verdict::word),
+        splice_mean_db: value(own.splice_mean_db),
+        splice_mean_sigma_db: sigma(own.splice_mean_db),
+        splice_mean_verdict: own.splice_mean_verdict.map(Verdict::word),
     }
 }
 

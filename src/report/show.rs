@@ -25,8 +25,9 @@ pub fn lines(
     out.extend(table::lines(&columns, &rows, width).into_iter().skip(1));
     out.extend(own_events(trace, unit, width));
     for note in &trace.notes {
-        for (i, line) in
-            table::wrap(&escape::terminal(&note.to_string()), width - 10).iter().enumerate()
+        for (i, line) in table::wrap(&escape::terminal(&note.to_string()), width.saturating_sub(10))
+            .iter()
+            .enumerate()
         {
             out.push(format!("  {}{line}", if i == 0 { "note: " } else { "      " }));
         }
