@@ -239,7 +239,7 @@ impl Work<'_> {
         let additive = noise.kappa * noise.sigma * noise.sigma;
         let rough = self.given.samples.pulse * noise.speckle * noise.speckle;
         let rounding = self.given.samples.rounding_var(shown.line + shown.peaks, noise.sigma);
-        (shown.line * shown.line * rough + rounding + additive) / row.n + shown.misfit
+        (shown.line * shown.line * rough + rounding + additive) / row.n + shown.misfit + row.unsure
     }
 
     /// What is believed beforehand: slopes are alike, the pole is near what the noise shows.

@@ -38,6 +38,7 @@ pub(super) struct Row {
     pub x: Lanes,
     pub n: Lanes,
     pub mean: Lanes,
+    pub unsure: Lanes,
     /// 1 for a cell, 0 for what fills up a block's last row.
     pub full: Lanes,
 }
@@ -52,7 +53,13 @@ pub(super) fn rows(blocks: &[Block], cells: &[Cell]) -> Vec<Row> {
                 Lanes::from(std::array::from_fn(|i| get(&some[i.min(some.len() - 1)])))
             };
             let full = Lanes::from(std::array::from_fn(|i| f64::from(u8::from(i < some.len()))));
-            Row { x: of(|cell| cell.x), n: of(|cell| cell.n), mean: of(|cell| cell.mean), full }
+            Row {
+                x: of(|cell| cell.x),
+                n: of(|cell| cell.n),
+                mean: of(|cell| cell.mean),
+                unsure: of(|cell| cell.unsure),
+                full,
+            }
         }));
     }
     rows

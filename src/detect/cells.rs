@@ -16,6 +16,8 @@ pub(super) struct Cell {
     pub n: f64,
     /// Mean power.
     pub mean: f64,
+    /// Variance that its samples share, beside noise.
+    pub unsure: f64,
     /// Joints whose edges have not settled here: `lo..hi`.
     pub lo: usize,
     pub hi: usize,
@@ -113,7 +115,8 @@ impl<'a> Cut<'a> {
         // What was cut off by the receiver or by the file's floor says nothing.
         if !(blind || hidden || start < self.recovered) {
             let (x, n) = (0.5 * (start + end), (b - a) as f64);
-            self.cells.push(Cell { x, n, mean, lo: self.lo, hi: self.hi });
+            let unsure = samples.unsure(a, b);
+            self.cells.push(Cell { x, n, mean, unsure, lo: self.lo, hi: self.hi });
         }
         b
     }

@@ -224,7 +224,9 @@ fn bright(
                 .max(samples.mean(k + window + side - half, k + window + side));
             let base = top - height;
             let lone = around - base < 0.25 * height;
-            if lone && (left - base).min(right - base) > 0.4 * height {
+            let sure =
+                height * height > least * least + 25.0 * samples.unsure(k - side, k + window);
+            if lone && sure && (left - base).min(right - base) > 0.4 * height {
                 found.push((samples.place(k) - 0.5, height));
                 k += window;
             }

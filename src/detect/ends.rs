@@ -5,10 +5,11 @@ use super::find::REFLECTS;
 use super::fit::Fit;
 use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
+use super::rises::Rise;
 use super::samples::Samples;
 use super::scan;
 use super::size;
-use super::start::{Known, Rise};
+use super::start::Known;
 use super::tails;
 use crate::units::DB_PER_NEPER;
 

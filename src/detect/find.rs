@@ -11,8 +11,7 @@ use super::polish;
 use super::samples::Samples;
 use super::scan::{self, View};
 use super::size;
-use super::start::{self, Known, OPEN_END_DB, Rise};
-use crate::trace::Trace;
+use super::start::{First, Known};
 use crate::units::{DB_PER_NEPER, Measured};
 
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
@@ -154,15 +153,9 @@ pub(super) struct Found {
 }
 
 /// Finds all joints of a trace. `None` where no fit can be made.
-pub(super) fn joints(trace: &Trace, samples: &Samples, noise: &Noise) -> Option<Found> {
-    let usual = start::usual_attenuation_db_per_km(trace.settings.wavelength_nm);
-    let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
-    let rises: Vec<Rise> = start::rises(samples, noise);
-    let ceiling = start::ceiling(samples, noise, &rises);
-    let scatter = trace.settings.backscatter_db.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
-    let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
-    let known = Known { samples, noise, usual_fall, ceiling, open_end };
-    let mut model = start::model(&known, &rises);
+pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<Found> {
+    let known = first.known(samples, noise);
+    let First { rises, mut model, usual_fall, ceiling, scatter, .. } = first;
     first::suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
     let mut given = Given {

@@ -115,6 +115,14 @@ fn notes(trace: &Trace, samples: &Samples, noise: &Noise, fit: &Fit) -> Vec<Stri
             "no noise is seen beyond the end: its size is read from the fibre's own scatter".into(),
         );
     }
+    if let Some(resonance) = samples.resonance {
+        notes.push(format!(
+            "the receiver rings: behind every change of light the trace swings with a period of {:.1} m and \
+             fades within {:.1} m; that was taken out before anything was measured",
+            resonance.period * samples.spacing_m,
+            resonance.length * samples.spacing_m,
+        ));
+    }
     if !fit.model.ends_dark() {
         notes.push("the fibre goes on beyond the trace: no end is seen".into());
     }
@@ -144,7 +152,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
     Event {
         number: 0,
         position_m: PanelM(joint.x * samples.spacing_m),
-        position_sigma_m: place_sigma(fit, i) * samples.spacing_m,
+        position_sigma_m: place_sigma(samples, fit, i) * samples.spacing_m,
         role: match (dark, joint.echo) {
             (true, _) => Role::End,
             (_, true) => Role::Echo,
@@ -185,7 +193,7 @@ fn into_noise(samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Option<f
 
 /// Sigma of a place in samples: the fit's, and what an unknown receiver may shift an edge by (0.002
 /// pulse lengths, docs/theory.md), and what it does between two samples (0.02).
-fn place_sigma(fit: &Fit, i: usize) -> f64 {
+fn place_sigma(samples: &Samples, fit: &Fit, i: usize) -> f64 {
     let mut g = vec![0.0; fit.layout.len];
     g[fit.layout.place[i]] = 1.0;
     let spread = fit.model.joints[i].spread.unwrap_or(0.0);
@@ -197,6 +205,9 @@ fn place_sigma(fit: &Fit, i: usize) -> f64 {
         (true, _) => 0.3 * receiver.pole,
         _ => 0.0,
     };
+    // Where the receiver rings, its first wave may be cut off as well: nobody sees where the pulse ended.
+    let wave = samples.resonance.filter(|_| fit.model.joints[i].clipped);
+    let guess = wave.map_or(guess, |resonance| guess.hypot(0.25 * resonance.period));
     sigma.hypot(0.002 * receiver.pulse).hypot(0.02).hypot(guess)
 }
 

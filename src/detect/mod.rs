@@ -19,6 +19,8 @@ mod opinion;
 mod place;
 mod polish;
 mod receiver;
+mod ring;
+mod rises;
 mod samples;
 mod scan;
 mod size;
@@ -32,6 +34,7 @@ use crate::units::Measured;
 use find::Found;
 use noise::Noise;
 use samples::Samples;
+use start::First;
 
 /// The cords at both ends of the link, in metres of fibre. `None` where none is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -57,8 +60,14 @@ impl Study {
     /// Measures `trace`.
     pub fn of(trace: &Trace) -> Study {
         Study(Samples::new(trace).map(|mut samples| {
-            let noise = noise::measure(&mut samples);
-            let found = find::joints(trace, &samples, &noise);
+            let mut noise = noise::measure(&mut samples);
+            let mut first = First::of(trace, &samples, &noise, None);
+            if let Some(still) = ring::without(&first.model, &first.known(&samples, &noise)) {
+                samples.replace(still);
+                noise = noise::measure(&mut samples);
+                first = First::of(trace, &samples, &noise, Some(first.ceiling));
+            }
+            let found = find::joints(first, &samples, &noise);
             (samples, noise, found)
         }))
     }

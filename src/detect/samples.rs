@@ -2,6 +2,7 @@
 //!
 //! Places inside `detect` are in samples from the front panel: sample `k` lies at `k + first`.
 
+use super::ring::{Resonance, Still};
 use crate::signal::lanes::{self, LANES, Lanes};
 use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
@@ -27,6 +28,10 @@ pub(super) struct Samples {
     pub top_db: f64,
     /// Of the samples before each: one longer than `power`.
     pub sums: Vec<f64>,
+    /// The same of the variance that neighbours share; empty where there is none.
+    unsure: Vec<f64>,
+    /// What was taken out of them; `None` where the receiver does not ring.
+    pub resonance: Option<Resonance>,
 }
 
 /// Share of samples at the lowest level from which that level counts as a limit of the file; a
@@ -65,6 +70,8 @@ impl Samples {
                 .clamp(1.0, 8.0 * pulse.max(1.0)),
             top_db,
             sums: Vec::new(),
+            unsure: Vec::new(),
+            resonance: None,
             power,
         };
         samples.add_up();
@@ -114,6 +121,18 @@ impl Samples {
         Lanes::from(std::array::from_fn(sum)) * (1.0 / m as f64)
     }
 
+    /// The variances that the samples of each share, likewise.
+    pub fn four_unsure(&self, k: usize, m: usize, end: usize) -> Lanes {
+        if self.unsure.is_empty() {
+            return Lanes::ZERO;
+        }
+        let of = |i: usize| {
+            let next = (k + (i + 1) * m).min(end);
+            self.unsure(next - m, next)
+        };
+        Lanes::from(std::array::from_fn(of))
+    }
+
     /// Takes a zero offset of the receiver out of every sample.
     pub fn shift(&mut self, offset: f64) {
         for p in &mut self.power {
@@ -121,6 +140,23 @@ impl Samples {
         }
         self.floor -= offset;
         self.add_up();
+    }
+
+    /// Puts samples without a resonance in place of those that were read.
+    pub fn replace(&mut self, still: Still) {
+        self.power = still.power;
+        self.add_up();
+        self.unsure = running_sums(&still.unsure);
+        self.resonance = Some(still.resonance);
+    }
+
+    /// Variance that samples `a..b` share, beside noise.
+    pub fn unsure(&self, a: usize, b: usize) -> f64 {
+        if self.unsure.is_empty() {
+            0.0
+        } else {
+            (self.unsure[b] - self.unsure[a]) / (b - a) as f64
+        }
     }
 
     /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
@@ -172,15 +208,20 @@ impl Samples {
     }
 
     fn add_up(&mut self) {
-        self.sums.clear();
-        self.sums.reserve(self.power.len() + 1);
-        let mut sum = 0.0;
-        self.sums.push(sum);
-        self.sums.extend(self.power.iter().map(|p| {
-            sum += p;
-            sum
-        }));
+        self.sums = running_sums(&self.power);
     }
+}
+
+/// The sums of the values before each, and of all.
+fn running_sums(values: &[f64]) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(values.len() + 1);
+    let mut sum = 0.0;
+    sums.push(sum);
+    sums.extend(values.iter().map(|value| {
+        sum += value;
+        sum
+    }));
+    sums
 }
 
 fn top_db(trace: &Trace, count: usize) -> f64 {

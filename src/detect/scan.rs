@@ -75,7 +75,8 @@ impl View {
         while over.len() < count {
             let mean = samples.four_means(k, m, end);
             let var = noise_var_of(samples, noise, power.here) * per_mean
-                + tail.here * tail.here * 0.05_f64.powi(2);
+                + tail.here * tail.here * 0.05_f64.powi(2)
+                + samples.four_unsure(k, m, end);
             let off = ((mean - tail.here) * per_power.here - 1.0) * DB_PER_NEPER;
             let per_var = power.here * power.here / (var * DB_PER_NEPER.powi(2));
             over.extend(off.to_array());
@@ -185,7 +186,8 @@ impl Levels {
         while level.len() < count {
             let k = level.len();
             let mean = samples.four_means(start + k * step, step, end);
-            let var = noise_var_of(samples, noise, mean) * per_mean;
+            let var = noise_var_of(samples, noise, mean) * per_mean
+                + samples.four_unsure(start + k * step, step, end);
             let over = mean * mean / var;
             let seen = mean.simd_gt(Lanes::ZERO) & over.simd_gt(Lanes::splat(16.0));
             let at = |i: usize| first + (k + i) as f64 * step as f64;

@@ -1,13 +1,14 @@
 //! A first model: strong reflections, large steps, and where the light stops.
 
 use super::ends;
-use super::model::{Behind, Joint, Line, MOST_JOINTS, Model};
+use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
+use super::rises::{self, Rise};
 use super::samples::Samples;
 use super::scan::{self, Levels, View};
 use super::tails;
-use crate::signal::lanes::{self, LANES, Lanes};
+use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
 
 /// What is known of a trace before anything is fitted.
@@ -24,23 +25,49 @@ pub(super) struct Known<'a> {
     pub open_end: f64,
 }
 
+/// What the bare samples show, and a first model of them.
+pub(super) struct First {
+    pub rises: Vec<Rise>,
+    pub model: Model,
+    /// As [`Known`] has them.
+    pub usual_fall: f64,
+    pub ceiling: f64,
+    open_end: f64,
+    /// Backscatter of a pulse of 1 ns times the pulse's length in ns; `None` where the trace does not tell.
+    pub scatter: Option<f64>,
+}
+
+impl First {
+    /// Of `samples`; their `limit` is where the receiver cuts off, if that is known already.
+    pub fn of(trace: &Trace, samples: &Samples, noise: &Noise, limit: Option<f64>) -> First {
+        let usual = usual_attenuation_db_per_km(trace.settings.wavelength_nm);
+        let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
+        let backscatter = trace.settings.backscatter_db;
+        let scatter = backscatter.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
+        let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
+        let rises = rises::rises(samples, noise);
+        let ceiling = limit.unwrap_or_else(|| ceiling(samples, noise, &rises));
+        let known = Known { samples, noise, usual_fall, ceiling, open_end };
+        let model = model(&known, &rises);
+        First { rises, model, usual_fall, ceiling, open_end, scatter }
+    }
+
+    /// With the samples that it was made of.
+    pub fn known<'a>(&self, samples: &'a Samples, noise: &'a Noise) -> Known<'a> {
+        let First { usual_fall, ceiling, open_end, .. } = *self;
+        Known { samples, noise, usual_fall, ceiling, open_end }
+    }
+}
+
 /// Reflectance from which a reflection behind which light fades is an open end, in dB: glass against air
 /// has -14.5 (Fresnel, n 1.468), and dirt on it takes a few dB. Common practice, no source.
 pub(super) const OPEN_END_DB: f64 = -18.0;
-
-/// A reflection that stands out of the samples without any fit.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Rise {
-    pub x: f64,
-    pub before: f64,
-    pub top: f64,
-}
 
 /// Power at which the receiver cuts off; infinite where nothing shows that it does.
 ///
 /// Tops of one level: two or more reflections whose highest samples agree within noise and counts,
 /// or one whose flat top is wider than the pulse can make it.
-pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
+fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     let top = samples.power.iter().copied().fold(0.0, f64::max);
     let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
     let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
@@ -87,96 +114,9 @@ fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
     samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 1.0
 }
 
-/// Strong reflections in order of place: where the power over most of a pulse stands well over what
-/// comes just before it.
-pub(super) fn rises(samples: &Samples, noise: &Noise) -> Vec<Rise> {
-    let pulse = samples.pulse;
-    let up = ((0.7 * pulse) as usize).max(1);
-    let short = ((0.4 * pulse) as usize).max(1);
-    let long = ((2.0 * pulse) as usize).max(3);
-    let away = ((0.35 * pulse).ceil() as usize).max(1);
-    let n = samples.len();
-    let mut strong: Vec<(usize, f64)> = Vec::new();
-    let white = noise.kappa * noise.sigma.powi(2);
-    let rough = noise.speckle.powi(2);
-    // As sums and four at a time: nearly every place is turned down.
-    let sums = &samples.sums;
-    let (up_n, short_n) = (up as f64, short as f64);
-    let least = 7.0 * (white / up_n + white / short_n).sqrt() * up_n * short_n;
-    let first = long + away;
-    if first + up > n {
-        return Vec::new();
-    }
-    let count = n - up - first;
-    let [ahead_to, ahead, behind, behind_from] =
-        [first + up, first, first - away, first - away - short].map(|from| &sums[from..][..count]);
-    let four = |sums| lanes::blocks(sums);
-    let rise_and_base = (four(ahead_to).zip(four(ahead)))
-        .zip(four(behind).zip(four(behind_from)))
-        .map(|((a, b), (c, d))| ((a - b) * short_n, (c - d) * up_n));
-    let mut suspects: Vec<usize> = Vec::new();
-    for (i, (rise, base)) in rise_and_base.enumerate() {
-        let rises = (rise - base).simd_ge(Lanes::splat(least)) & rise.simd_ge(base * 1.1);
-        if rises.any() {
-            suspects.extend((first + i * LANES..).take(LANES));
-        }
-    }
-    suspects.extend(first + count / LANES * LANES..first + count);
-    for k in suspects {
-        let (after, near) = (samples.mean(k, k + up), samples.mean(k - away - short, k - away));
-        if after < 1.1 * near {
-            continue;
-        }
-        let far = samples.mean(k - away - long, k - away);
-        // Against both: the short window keeps a decay from hiding a rise, the long one is calm.
-        let sd_near = (white / up as f64 + white / short as f64 + rough * 2.0 * near * near).sqrt();
-        let sd_far = (white / up as f64 + white / long as f64 + rough * 1.5 * far * far).sqrt();
-        if after > near + 7.0 * sd_near && (after > far + 7.0 * sd_far || after > 1.3 * near) {
-            strong.push((k, after - near));
-        }
-    }
-    strong.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let apart = (0.9 * pulse).max(2.0);
-    let mut kept: Vec<usize> = Vec::new();
-    for (k, _) in strong {
-        if kept.len() == MOST_JOINTS {
-            break;
-        }
-        if kept.iter().all(|j| (*j as f64 - k as f64).abs() > apart) {
-            kept.push(k);
-        }
-    }
-    kept.sort_unstable();
-    let mut rises: Vec<Rise> = kept.iter().map(|k| rise_at(samples, *k, up, away, short)).collect();
-    // Two neighbourhoods may lead to one edge.
-    rises.sort_by(|a, b| a.x.total_cmp(&b.x));
-    rises.dedup_by(|b, a| {
-        let same = b.x - a.x < 0.7 * pulse;
-        if same && b.top - b.before > a.top - a.before {
-            *a = *b;
-        }
-        same
-    });
-    rises
-}
-
-fn rise_at(samples: &Samples, k: usize, up: usize, away: usize, short: usize) -> Rise {
-    let before = samples.mean(k - away - short, k - away);
-    let end = (k + up).min(samples.len());
-    let top = samples.power[k..end].iter().copied().fold(0.0, f64::max);
-    let half = before + 0.5 * (top - before);
-    let from = k.saturating_sub(away + 1);
-    let place = (from..end).find(|i| samples.power[*i] > half).map_or(samples.place(k), |i| {
-        let low = if i > 0 { samples.power[i - 1] } else { 0.0 };
-        let share = (half - low) / (samples.power[i] - low).max(1e-300);
-        samples.place(i) - 1.0 + share.clamp(0.0, 1.0)
-    });
-    Rise { x: place, before, top }
-}
-
 /// What is usual for fibre at a wavelength, in dB/km: the middle of what the recommendations allow
 /// and makers ship. Common practice, no source; only a weak belief is built on it.
-pub(super) fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
+fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
     match wavelength_nm {
         Some(w) if w < 1000.0 => 2.6,
         Some(w) if w < 1450.0 => 0.35,
@@ -221,7 +161,7 @@ pub(super) fn pole_of_rise(rise: f64, poles: usize) -> f64 {
 pub(super) const HALF_HEIGHT_POLES: f64 = 0.326;
 
 /// The first model: panel, strong reflections, large steps, the end.
-pub(super) fn model(known: &Known, rises: &[Rise]) -> Model {
+fn model(known: &Known, rises: &[Rise]) -> Model {
     let Known { samples, noise, ceiling, usual_fall, .. } = *known;
     let short = samples.pulse / 60.0;
     let receiver =

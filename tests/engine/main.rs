@@ -8,6 +8,7 @@ mod invariance;
 mod nulls;
 mod published;
 mod pulls;
+mod ring;
 mod slow;
 
 use strandline::detect::{self, Cords};
