@@ -12,7 +12,7 @@ use super::samples::Samples;
 use super::scan::{self, View};
 use super::size;
 use super::start::{First, Known};
-use crate::units::{DB_PER_NEPER, Measured};
+use crate::units::DB_PER_NEPER;
 
 /// False alarms promised per trace, docs/accuracy.md; thresholds follow from it and the noise.
 const FALSE_ALARMS_PER_TRACE: f64 = 0.01;
@@ -41,105 +41,16 @@ const UNSEEN_STEP_DB: f64 = 0.05;
 /// method of least squares.
 pub(super) const WELL_FITTED: f64 = 2.0;
 
+/// χ² per cell of a first model of very many joints from which the samples are no trace of fibre: a hundred times
+/// as far off as noise.
+const NO_TRACE: f64 = 1e4;
+
 /// A last section is no fibre where a decay in its place leaves so much less of χ².
 const NO_FIBRE: f64 = 0.9;
 
 /// χ² by which a short last section must explain more than a decay to be fibre: it has three unknowns more, and
 /// hardly anybody leaves so short an end behind such a loss.
 const NO_LESS: f64 = 15.0;
-
-/// What is not listed for want of size makes room, as far as this, for a joint that is known to be there. In
-/// pulse lengths: a weak step's place has a likelihood of several peaks, and they lie within ten.
-const SLIGHT_PULSES: f64 = 10.0;
-
-impl Found {
-    /// Loss at each of `places` (samples from the panel), found there or not; places in order.
-    /// `None` where the fibre on one side is hidden, dark, or the place lies in another's edge.
-    pub fn losses_at(
-        &self,
-        samples: &Samples,
-        noise: &Noise,
-        places: &[f64],
-    ) -> Vec<Option<Measured>> {
-        let model = &self.fit.model;
-        let pulse = model.receiver.pulse;
-        // What stands out too little to be listed lies where the noise lets it look largest. Beside a
-        // place that is known it would take what belongs there.
-        let slight =
-            |j: &Joint| j.faint && j.height.is_none() && matches!(j.behind, Behind::Fibre(_));
-        let near = |x: f64| {
-            let off = |i: &usize| (model.joints[*i].x - x).abs();
-            let seen = (1..model.joints.len()).filter(|i| !slight(&model.joints[*i]));
-            seen.min_by(|a, b| off(a).total_cmp(&off(b))).map(|i| (i, off(&i)))
-        };
-        let mut with = model.clone();
-        let mut pinned_at: Vec<f64> = Vec::new();
-        let mut found: Vec<Option<usize>> = Vec::new(); // joint that answers, by its old number
-        for x in places {
-            let own =
-                near(*x).filter(|(i, off)| *off < 0.7 * pulse + 3.0 * self.fit.place_sigma(*i));
-            found.push(own.map(|(i, _)| i));
-            let inside = *x > model.joints[0].x + 2.0 * pulse
-                && *x < self.lit_to(samples, noise) - 2.0 * pulse;
-            if own.is_none() && inside && near(*x).is_none_or(|(_, off)| off > 1.3 * pulse) {
-                let behind = (0..model.joints.len()).rev().find(|i| model.joints[*i].x < *x);
-                if let Some(line) = behind.and_then(|i| model.behind(i)) {
-                    pinned_at.push(*x);
-                    with.joints.push(Joint {
-                        held: Some((*x, 0.02 * pulse)),
-                        ..Joint::new(*x, None, Behind::Fibre(*line))
-                    });
-                }
-            }
-        }
-        let beside = |x: f64| pinned_at.iter().any(|at| (at - x).abs() < SLIGHT_PULSES * pulse);
-        with.joints.retain(|j| !(slight(j) && beside(j.x)));
-        with.sort();
-        let given = Given {
-            samples,
-            noise,
-            slopes: self.slopes,
-            ceiling: self.ceiling,
-            free_pole: None,
-            free_tail: false,
-            misfit: 0.03,
-            tail_share: self.tail_share,
-            may_droop: self.tail_share.is_some_and(|share| share < 0.0),
-            enough: LAST_GAIN,
-            window: None,
-        };
-        let pinned = fit::run(with, &given);
-        places
-            .iter()
-            .zip(found)
-            .map(|(x, own)| {
-                if let Some(i) = own {
-                    return measured(&self.fit, i);
-                }
-                let fit = pinned.as_ref()?;
-                let at = |j: &Joint| j.held.is_some() && (j.x - x).abs() < 0.5 * pulse;
-                measured(fit, fit.model.joints.iter().position(at)?)
-            })
-            .collect()
-    }
-
-    /// Standard deviation of the slopes believed beforehand, in dB per sample.
-    pub fn slope_sd_db(&self) -> f64 {
-        self.slopes.sd * DB_PER_NEPER
-    }
-
-    /// Where the light ends, in samples from the panel.
-    fn lit_to(&self, samples: &Samples, noise: &Noise) -> f64 {
-        let model = &self.fit.model;
-        let dark = samples.place(noise.dark_from.min(samples.len() - 1));
-        model.joints.last().filter(|_| model.ends_dark()).map_or(dark, |end| end.x)
-    }
-}
-
-fn measured(fit: &Fit, i: usize) -> Option<Measured> {
-    let size = size::of(fit, i);
-    (size.loss_sigma_db > 0.0).then(|| Measured::new(size.loss_db, size.loss_sigma_db))
-}
 
 /// Everything later steps need.
 pub(super) struct Found {
@@ -148,8 +59,8 @@ pub(super) struct Found {
     pub lone: Vec<Lone>,
     /// Power at which the receiver cuts off; infinite where it was never seen to.
     pub ceiling: f64,
-    slopes: SlopePrior,
-    tail_share: Option<f64>,
+    pub slopes: SlopePrior,
+    pub tail_share: Option<f64>,
 }
 
 /// Finds all joints of a trace. `None` where no fit can be made.
@@ -212,6 +123,9 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
 /// whether light comes late or the receiver droops.
 fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
     let mut fit = first::fit(model, given)?;
+    if fit.model.joints.len() > MOST_JOINTS / 2 && fit.chi2_per_cell() > NO_TRACE {
+        return None;
+    }
     given.free_pole = Some(fit.model.receiver.pole);
     if fit.chi2_per_cell() > WELL_FITTED {
         // An end that hardly reflects, taken for a step, would be explained by many events that are none.

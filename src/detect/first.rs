@@ -1,5 +1,7 @@
 //! The first fit: which receiver the trace was made with, and what its detector forgets late.
 
+use std::cmp::Ordering;
+
 use super::fit::{self, Fit, Given, USUAL_TAIL};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
@@ -92,6 +94,24 @@ pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
         let tail = 0.002 * model.afterglow(i);
         if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
             model.joints[i].tail = Some(tail);
+        }
+    }
+    keep_strongest(model);
+}
+
+/// Most tails that are followed. Each shows in all that lies behind it, so that time grows with their square; no
+/// link has as many strong reflections (common practice, no source).
+const MOST_TAILS: usize = 40;
+
+/// Takes away all tails but the strongest.
+fn keep_strongest(model: &mut Model) {
+    let strength = |i: &usize| model.joints[*i].tail.map(f64::abs);
+    let mut tailed: Vec<usize> =
+        (0..model.joints.len()).filter(|i| strength(i).is_some()).collect();
+    if tailed.len() > MOST_TAILS {
+        tailed.sort_by(|a, b| strength(b).partial_cmp(&strength(a)).unwrap_or(Ordering::Equal));
+        for i in &tailed[MOST_TAILS..] {
+            model.joints[*i].tail = None;
         }
     }
 }
@@ -205,5 +225,6 @@ pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f
             _ => None,
         };
     }
+    keep_strongest(model);
     share
 }

@@ -17,6 +17,7 @@ mod neighbor;
 mod noise;
 mod opinion;
 mod place;
+mod places;
 mod polish;
 mod receiver;
 mod ring;

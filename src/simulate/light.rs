@@ -4,6 +4,8 @@
 //! falling exponentials. Equal poles and single slow poles answer that exactly, so a sample may lie
 //! anywhere and nothing depends on the spacing.
 
+use num_complex::Complex64;
+
 use super::path::{Flash, Path};
 use super::scenario::{Receiver, Ring};
 
@@ -111,17 +113,17 @@ impl Light {
             *level *= 1.0 - slow_share;
         }
         for slow in &receiver.slow {
-            let rate = Complex { re: -1.0 / (slow.length_pulses * pulse_m), im: 0.0 };
-            let add = |level: &mut f64, x: Complex| *level -= slow.fraction * x.times(rate).re;
+            let rate = Complex64 { re: -1.0 / (slow.length_pulses * pulse_m), im: 0.0 };
+            let add = |level: &mut f64, x: Complex64| *level -= slow.fraction * (x * rate).re;
             self.through_pole(grid, rate, &mut levels, add);
         }
         if let Some(Ring { fraction, period_pulses, length_pulses }) = receiver.ring {
-            let rate = Complex {
+            let rate = Complex64 {
                 re: -1.0 / (length_pulses * pulse_m),
                 im: std::f64::consts::TAU / (period_pulses * pulse_m),
             };
             // s/(s-q): a step is answered by exp(-z/length)·sin(2π·z/period), a level by nothing.
-            let add = |level: &mut f64, x: Complex| *level += fraction * x.times(rate).im;
+            let add = |level: &mut f64, x: Complex64| *level += fraction * (x * rate).im;
             self.through_pole(grid, rate, &mut levels, add);
         }
         levels
@@ -174,30 +176,30 @@ impl Light {
     fn through_pole(
         &self,
         grid: &Grid,
-        rate: Complex,
+        rate: Complex64,
         levels: &mut [f64],
-        add: impl Fn(&mut f64, Complex),
+        add: impl Fn(&mut f64, Complex64),
     ) {
-        let mut state = Complex { re: 0.0, im: 0.0 };
+        let mut state = Complex64::ZERO;
         for interval in &self.intervals {
             let still = (interval.still + interval.flash, 0.0);
-            let answers: Vec<(Complex, f64)> = std::iter::once(still)
+            let answers: Vec<(Complex64, f64)> = std::iter::once(still)
                 .chain(interval.terms.iter().map(|term| (term.height, term.decay)))
-                .map(|(height, decay)| (rate.answer(height, decay), decay))
+                .map(|(height, decay)| (answer(rate, height, decay), decay))
                 .collect();
             let steady = |t: f64| {
-                let at = |(x, decay): &(Complex, f64)| x.scaled((-decay * t).exp());
-                answers.iter().map(at).fold(Complex { re: 0.0, im: 0.0 }, Complex::plus)
+                let at = |(x, decay): &(Complex64, f64)| x * (-decay * t).exp();
+                answers.iter().map(at).sum::<Complex64>()
             };
-            let rest = state.plus(steady(0.0).scaled(-1.0));
+            let rest = state - steady(0.0);
             let range = grid.at_or_behind(interval.from_m)..grid.at_or_behind(interval.to_m);
             for k in range {
                 let t = grid.position_m(k) - interval.from_m;
-                add(&mut levels[k], steady(t).plus(rest.times(rate.grown(t))));
+                add(&mut levels[k], steady(t) + rest * (rate * t).exp());
             }
             if interval.to_m.is_finite() {
                 let t = interval.to_m - interval.from_m;
-                state = steady(t).plus(rest.times(rate.grown(t)));
+                state = steady(t) + rest * (rate * t).exp();
             }
         }
     }
@@ -281,39 +283,10 @@ fn backscatter(path: &Path, behind: &[f64], from_m: f64, middle_m: f64) -> (f64,
     (constant / pulse_m, terms)
 }
 
-#[derive(Clone, Copy, Debug)]
-struct Complex {
-    re: f64,
-    im: f64,
-}
-
-impl Complex {
-    fn plus(self, other: Complex) -> Complex {
-        Complex { re: self.re + other.re, im: self.im + other.im }
-    }
-
-    fn times(self, other: Complex) -> Complex {
-        Complex {
-            re: self.re * other.re - self.im * other.im,
-            im: self.re * other.im + self.im * other.re,
-        }
-    }
-
-    fn scaled(self, factor: f64) -> Complex {
-        Complex { re: self.re * factor, im: self.im * factor }
-    }
-
-    /// `exp(self·t)`.
-    fn grown(self, t: f64) -> Complex {
-        let size = (self.re * t).exp();
-        Complex { re: size * (self.im * t).cos(), im: size * (self.im * t).sin() }
-    }
-
-    /// What the pole of this rate makes of `height·exp(-decay·t)`: `height/(-decay-rate)`.
-    fn answer(self, height: f64, decay: f64) -> Complex {
-        let (re, im) = (-decay - self.re, -self.im);
-        let re = if im == 0.0 { away_from_zero(re / self.re) * self.re } else { re };
-        let square = re * re + im * im;
-        Complex { re: height * re / square, im: -height * im / square }
-    }
+/// What the pole of `rate` makes of `height·exp(-decay·t)`: `height/(-decay-rate)`.
+fn answer(rate: Complex64, height: f64, decay: f64) -> Complex64 {
+    let (re, im) = (-decay - rate.re, -rate.im);
+    let re = if im == 0.0 { away_from_zero(re / rate.re) * rate.re } else { re };
+    let square = re * re + im * im;
+    Complex64 { re: height * re / square, im: -height * im / square }
 }

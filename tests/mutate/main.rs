@@ -25,7 +25,7 @@ use mutant::Mutants;
 /// Mutants that are read, and those that go through everything behind where they can be read: about one
 /// in seven can.
 const READ: u64 = 20_000;
-const WHOLE: u64 = 400;
+const WHOLE: u64 = 2500;
 
 /// Memory for reading: bytes a byte of the file. A sample is 2 bytes of the file and of the trace,
 /// and vectors double; a note has some hundred bytes and needs a few in the file.
