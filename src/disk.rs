@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
@@ -138,8 +140,9 @@ fn list(
 /// # Errors
 /// Where it cannot be written; what stood at `path` then still does.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let beside = prepare(path, bytes)?;
-    fs::rename(&beside, path).inspect_err(|_| drop(fs::remove_file(&beside))).map_err(plain)
+    let unfinished = prepare(path, bytes)?;
+    let beside = &unfinished.0;
+    fs::rename(beside, path).inspect_err(|_| drop(fs::remove_file(beside))).map_err(plain)
 }
 
 /// As [`write_whole`], but never over a file that is there.
@@ -150,13 +153,16 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if fs::symlink_metadata(path).is_ok() {
         return Err(plain(io::ErrorKind::AlreadyExists.into()));
     }
-    let beside = prepare(path, bytes)?;
+    let unfinished = prepare(path, bytes)?;
+    let beside = &unfinished.0;
     // A hard link fails where the name is taken, also against another writer at the same moment.
-    let linked = fs::hard_link(&beside, path).or_else(|error| match error.kind() {
+    let linked = fs::hard_link(beside, path).or_else(|error| match error.kind() {
         io::ErrorKind::AlreadyExists => Err(error),
-        _ => create(path, bytes), // file systems without links, such as a stick's
+        // File systems without links, such as a stick's: an empty file holds the name until the whole one has it.
+        _ => create(path)
+            .and_then(|_| fs::rename(beside, path).inspect_err(|_| drop(fs::remove_file(path)))),
     });
-    let _ = fs::remove_file(&beside);
+    let _ = fs::remove_file(beside);
     linked.map_err(plain)
 }
 
@@ -169,20 +175,21 @@ pub fn write_new_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if fs::symlink_metadata(path).is_ok() {
         return Err(plain(io::ErrorKind::AlreadyExists.into()));
     }
-    let beside = prepare(path, bytes)?;
-    let written = fs::File::open(&beside)
+    let unfinished = prepare(path, bytes)?;
+    let beside = &unfinished.0;
+    let written = fs::File::open(beside)
         .and_then(|file| file.sync_all())
-        .and_then(|()| read(&beside))
+        .and_then(|()| read(beside))
         .and_then(|back| if back == bytes { Ok(()) } else { Err(not_as_written()) });
-    written.inspect_err(|_| drop(fs::remove_file(&beside)))?;
+    written.inspect_err(|_| drop(fs::remove_file(beside)))?;
     // Whole or not at all also where there are no links, as on a stick: there two writers at the
     // same moment could take one name, so callers hold their folder.
-    let named = fs::hard_link(&beside, path).or_else(|error| match error.kind() {
+    let named = fs::hard_link(beside, path).or_else(|error| match error.kind() {
         io::ErrorKind::AlreadyExists => Err(error),
         _ if fs::symlink_metadata(path).is_ok() => Err(io::ErrorKind::AlreadyExists.into()),
-        _ => fs::rename(&beside, path),
+        _ => fs::rename(beside, path),
     });
-    let _ = fs::remove_file(&beside);
+    let _ = fs::remove_file(beside);
     named.map_err(plain)
 }
 
@@ -191,10 +198,9 @@ fn not_as_written() -> io::Error {
     io::Error::new(io::ErrorKind::InvalidData, says)
 }
 
-/// Writes a file that is not there yet, and takes it away again where that fails halfway.
-fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = fs::OpenOptions::new().write(true).create_new(true).open(path)?;
-    file.write_all(bytes).inspect_err(|_| drop(fs::remove_file(path)))
+/// Makes an empty file that is not there yet.
+fn create(path: &Path) -> io::Result<fs::File> {
+    fs::OpenOptions::new().write(true).create_new(true).open(path)
 }
 
 /// Makes a folder and those around it. A file in its place is no name that is taken, as callers
@@ -209,8 +215,59 @@ fn make_folder(folder: &Path) -> io::Result<()> {
 /// How names of unfinished files begin and end.
 const UNFINISHED: (&str, &str) = (".strandline-", ".part");
 
+/// Unfinished files of this process, for [`stop_writing`].
+static WRITING: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
+
+/// An unfinished file while this process writes it.
+struct Unfinished(PathBuf);
+
+impl Unfinished {
+    /// Writes a file that is not there yet, held while it is written, and takes it away where that fails halfway.
+    fn write(path: &Path, bytes: &[u8]) -> io::Result<Unfinished> {
+        let mut own = writing();
+        let mut file = create(path)?;
+        own.insert(path.to_owned());
+        drop(own);
+        let unfinished = Unfinished(path.to_owned());
+        let _ = file.try_lock(); // some file systems know no locks
+        file.write_all(bytes).inspect_err(|_| drop(fs::remove_file(path)))?;
+        Ok(unfinished)
+    }
+}
+
+impl Drop for Unfinished {
+    fn drop(&mut self) {
+        writing().remove(&self.0);
+    }
+}
+
+fn writing() -> MutexGuard<'static, BTreeSet<PathBuf>> {
+    WRITING.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Removes what this process has begun to write and not finished. For a process that ends at once: while the
+/// guard is held no other file is begun.
+pub fn stop_writing() -> impl Drop {
+    let writing = writing();
+    for path in &*writing {
+        let _ = fs::remove_file(path);
+    }
+    writing
+}
+
+/// Nothing is written for longer than this without a change of its file: from memory, no source.
+const LEFT_AFTER: Duration = Duration::from_mins(1);
+
+/// Whether an unfinished file is what a killed process left: nobody has changed it for a while, and nobody
+/// holds it. File systems that know no locks leave nothing to be sure of.
+fn is_left_behind(path: &Path) -> bool {
+    let Ok(file) = fs::OpenOptions::new().write(true).open(path) else { return false };
+    let age = file.metadata().and_then(|data| data.modified()).map(|time| time.elapsed());
+    age.is_ok_and(|age| age.is_ok_and(|age| age > LEFT_AFTER)) && file.try_lock().is_ok()
+}
+
 /// Writes the bytes under a spare name in the folder of `path`, which is made if it is not there.
-fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
+fn prepare(path: &Path, bytes: &[u8]) -> io::Result<Unfinished> {
     const SPARE_NAMES: usize = 1000; // writers at the same moment, and what a crash left behind
     path.file_name().ok_or(io::ErrorKind::InvalidInput)?;
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
@@ -218,8 +275,11 @@ fn prepare(path: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
     }
     for n in 0..SPARE_NAMES {
         let beside = path.with_file_name(format!("{}{n}{}", UNFINISHED.0, UNFINISHED.1));
-        match create(&beside, bytes) {
-            Ok(()) => return Ok(beside),
+        if is_left_behind(&beside) {
+            let _ = fs::remove_file(&beside);
+        }
+        match Unfinished::write(&beside, bytes) {
+            Ok(unfinished) => return Ok(unfinished),
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             Err(error) => return Err(plain(error)),
         }

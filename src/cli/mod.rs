@@ -4,6 +4,7 @@ use std::fmt::Display;
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 use std::sync::OnceLock;
+use strandline::disk;
 
 use anstyle::AnsiColor;
 use clap::{Parser, Subcommand, ValueEnum};
@@ -97,6 +98,10 @@ pub(crate) fn run() -> ExitCode {
         }
     };
     let out = Out::new(cli.color);
+    // Watch has a summary to print. Where a signal is ignored or taken already it stays so.
+    if !matches!(cli.command, Command::Watch(_)) {
+        let _ = ctrlc::try_set_handler(interrupted);
+    }
     let exit = match cli.command {
         Command::Show(args) => show::run(&args, &out),
         Command::Events(args) => events::run(&args, &out),
@@ -115,6 +120,12 @@ pub(crate) fn run() -> ExitCode {
         Command::Man(args) => man::run(&args, &out),
     };
     ExitCode::from(exit.max(out.ended()) as u8)
+}
+
+/// Ctrl-C: leaves no unfinished file. 130 is 128 and the number of the signal, as shells count.
+fn interrupted() {
+    let _nothing_more = disk::stop_writing();
+    std::process::exit(130);
 }
 
 /// Where answers and talk go.

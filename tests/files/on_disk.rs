@@ -31,3 +31,35 @@ fn what_is_held_is_not_held_twice() {
     drop(first);
     disk::hold(&path).unwrap();
 }
+
+#[test]
+fn what_a_killed_writer_left_is_replaced_and_what_another_may_still_write_is_not() {
+    let folder = folder("disk-left");
+    let long_ago = std::time::SystemTime::UNIX_EPOCH;
+    let part = |n: usize| folder.join(format!(".strandline-{n}.part"));
+    let left = |n: usize| {
+        disk::write_whole(&part(n), b"hal").unwrap();
+        let file = std::fs::File::options().write(true).open(part(n)).unwrap();
+        file.set_modified(long_ago).unwrap();
+        file
+    };
+    // Nobody holds the first; the second is held, the third was changed just now.
+    drop(left(0));
+    let held = left(1);
+    held.lock().unwrap();
+    disk::write_whole(&part(2), b"hal").unwrap();
+    for n in 0..4 {
+        disk::write_new(&folder.join(format!("{n}.sor")), b"whole").unwrap();
+    }
+    assert!(!disk::exists(&part(0)));
+    assert!(disk::exists(&part(1)) && disk::exists(&part(2)));
+}
+
+#[test]
+fn a_process_that_ends_at_once_leaves_no_unfinished_file_of_others() {
+    let folder = folder("disk-stop");
+    let others = folder.join(".strandline-0.part");
+    disk::write_whole(&others, b"theirs").unwrap();
+    drop(disk::stop_writing());
+    assert_eq!(disk::read(&others).unwrap(), b"theirs");
+}
