@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use strandline::diagnose::{self, Diagnosis, Reference};
 use strandline::job::{self, Test};
-use strandline::plan::Plan;
+use strandline::plan::{self, Plan};
 use strandline::report::diagnosis;
 use strandline::{disk, source};
 
@@ -15,7 +15,7 @@ use super::{Exit, Out, files, review};
 /// A link that loses too much: which dB is lost where, its likely cause, where to dig, what to do first
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows, or where these allow nothing to hold it against."
+    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows, or where these allow nothing to hold it against, or a part of the link is not seen."
 )]
 pub(crate) struct Args {
     /// Traces of the link, or folders of them: several wavelengths and both ends tell more
@@ -87,10 +87,11 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         return Exit::CouldNot;
     }
     let told = answer(args, &links, &plan, out);
-    // What was held against nothing is not well.
+    // What was held against nothing is not well, nor what nobody saw.
     let is_fine = |d: &Diagnosis| {
         let judged = d.judged_nm();
-        d.excesses.is_empty() && !judged.is_empty() && judged.values().all(|judged| *judged)
+        let all_judged = !judged.is_empty() && judged.values().all(|judged| *judged);
+        d.excesses.is_empty() && d.unseen.is_empty() && all_judged
     };
     let objects = reference != Reference::Preset && links.iter().any(|(_, d)| !is_fine(d));
     exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
@@ -171,13 +172,12 @@ pub(super) fn drafted(
     let mut sorted = files.to_vec();
     sorted.sort();
     let traces = sorted.iter().filter_map(|f| source::read(f, &source::Options::default()).ok());
-    let (mut own, mut nm, mut is_multimode) = (None, Vec::new(), false);
+    let (mut own, mut nm, mut kinds) = (None, Vec::new(), Vec::new());
     for trace in traces {
         let labels = &trace.labels;
         own.get_or_insert((labels.cable.text(), [labels.from.text(), labels.to.text()]));
         let wavelength = trace.settings.wavelength_nm.unwrap_or(0.0);
-        // ITU-T G.651.1 is the multimode fibre; 850 nm is carried by no other.
-        is_multimode |= labels.fiber_type == Some(651) || (600.0..1200.0).contains(&wavelength);
+        kinds.push((trace.settings.wavelength_nm, labels.fiber_type));
         nm.push(wavelength.round().clamp(600.0, 2000.0) as u16);
     }
     nm.sort_unstable();
@@ -186,7 +186,8 @@ pub(super) fn drafted(
         nm.push(1550); // nothing can be read: the files themselves say why
     }
     let (cable, ends) = own.unwrap_or_default();
-    diagnose::without_plan(cable, ends, &nm, is_multimode, launch_m, tail_m)
+    let preset = plan::usual_preset(kinds);
+    diagnose::without_plan(cable, ends, &nm, preset, launch_m, tail_m)
         .map_err(|error| format!("without a plan: {error}"))
 }
 

@@ -233,7 +233,7 @@ pub(crate) fn unreadable(tests: &[Test], out: &Out) -> Exit {
     let mut exit = Exit::Done;
     for test in tests {
         if let Err(error) = &test.content {
-            out.error(&format!("{}: {error}", test.path.display()), None);
+            out.error(&format!("{}: {}", test.path.display(), error.says), error.hint);
             exit = Exit::CouldNot;
         }
     }

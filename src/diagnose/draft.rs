@@ -5,8 +5,8 @@ use super::{Link, Reference};
 use crate::job::Test;
 use crate::plan::{self, JointKind, Plan, PlanError, PlannedJoint};
 
-/// A plan that says no more than which limits are usual: those of the preset `outside-plant-g652d`,
-/// or of `premises-om3` where the fibre is multimode. Its length and joints are not known.
+/// A plan that says no more than which limits are usual: those of `preset`, as [`plan::usual_preset`] names
+/// it. Its length and joints are not known.
 ///
 /// `cable`, `ends`: what the labels call the cable, its end a and end b. Cords in metres.
 ///
@@ -16,11 +16,10 @@ pub fn without_plan(
     cable: String,
     ends: [String; 2],
     wavelengths_nm: &[u16],
-    is_multimode: bool,
+    preset: &str,
     launch_m: Option<f64>,
     tail_m: Option<f64>,
 ) -> Result<Plan, PlanError> {
-    let preset = if is_multimode { "premises-om3" } else { "outside-plant-g652d" };
     let cord = |key: &str, m: Option<f64>| m.map_or(String::new(), |m| format!("{key} = {m:?}\n"));
     let text = format!(
         "schema = \"strandline.plan/1\"\n[cable]\nid = \"\"\nfibers = \"1\"\nends = [\"a\", \"b\"]\n[measure]\nwavelengths_nm = {wavelengths_nm:?}\n{}{}[limits]\npreset = \"{preset}\"\n",

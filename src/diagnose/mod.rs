@@ -18,7 +18,7 @@ pub use place::{OnRoute, Place, on_route, place as place_at, sheath_m};
 
 use crate::event::Likely;
 use crate::grade::{self, Limit, Verdict};
-use crate::job::{Content, Direction, Test};
+use crate::job::{self, Content, Direction, Test};
 use crate::plan::{JointKind, Plan};
 use crate::units::Measured;
 
@@ -38,8 +38,10 @@ pub enum Reference {
 pub struct Whole {
     /// Wavelength in nm.
     pub wavelength_nm: u16,
-    /// Sum of its parts' losses.
+    /// Sum of its parts' losses, of those that were measured.
     pub loss_db: Measured,
+    /// Whether all of them were, from end to end.
+    pub is_complete: bool,
     /// Sum of what they are allowed. `None` where one of them is not graded.
     pub allowed_db: Option<f64>,
 }
@@ -77,6 +79,8 @@ pub struct Diagnosis {
     /// A splitter seen from the head end, in metres from there: what lies behind it comes from all
     /// branches and is not graded.
     pub splitter_m: Option<f64>,
+    /// What was to be judged and is not seen, and what would show it: what lies there may lose too much.
+    pub unseen: Vec<String>,
     /// What a reader should know.
     pub notes: Vec<String>,
 }
@@ -138,8 +142,53 @@ pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Refer
         let path = test.path.display();
         notes.push(format!("{path}: its label names another cable than {than} does"));
     }
-    let wholes = wholes(&parts);
-    Diagnosis { reference, files, wholes, parts, excesses, splitter_m: link.splitter_m, notes }
+    notes.extend(unplaced(tests.iter().chain(baseline)));
+    let unseen = unseen(&link, &parts);
+    let wholes = wholes(&parts, unseen.is_empty());
+    let splitter_m = link.splitter_m;
+    Diagnosis { reference, files, wholes, parts, excesses, splitter_m, unseen, notes }
+}
+
+/// Traces of which nothing says where they were taken from.
+fn unplaced<'a>(tests: impl Iterator<Item = &'a Test>) -> Vec<String> {
+    let is_unplaced = |test: &&Test| test.read().is_some_and(|c| c.direction.is_none());
+    let says = |test: &Test| {
+        let path = test.path.display();
+        format!(
+            "{path}: neither its labels nor its name say from which end it was taken: read as from end a"
+        )
+    };
+    tests.filter(is_unplaced).map(says).collect()
+}
+
+/// Where no trace shows the link, although a plan or a baseline says what is there.
+fn unseen(link: &Link, parts: &[Part]) -> Vec<String> {
+    if link.reference == Reference::Preset || parts.iter().any(|p| p.kind == PartKind::Break) {
+        return Vec::new(); // nothing is known of the link; a break is said as such
+    }
+    let mut says = Vec::new();
+    let all = || link.tests.iter().map(|t| (t.1, t.2));
+    for (nm, end, content) in &link.tests {
+        let why = job::not_whole(link.plan, (*end, content), all());
+        says.extend(why.map(|why| format!("at {nm} nm {why}")));
+    }
+    let is_hidden = |figure: &Figure| figure.loss_db.is_none() && figure.allowed_db.is_some();
+    for part in parts.iter().filter(|part| matches!(part.kind, PartKind::Planned(_))) {
+        let hidden: Vec<String> = part
+            .figures
+            .iter()
+            .filter(|figure| is_hidden(figure))
+            .map(|figure| figure.wavelength_nm.to_string())
+            .collect();
+        if !hidden.is_empty() {
+            let name = &part.name;
+            says.push(format!(
+                "the loss of {name} cannot be measured at {} nm",
+                hidden.join(" and ")
+            ));
+        }
+    }
+    says
 }
 
 /// How many of these traces of one link say nothing beside the others: of several at one wavelength from
@@ -307,7 +356,7 @@ fn excess(part: &Part, link: &Link, reference: Reference) -> Option<Excess> {
 /// What a part loses too much that only reflects too much.
 const NONE: Measured = Measured { value: 0.0, sigma: 0.0 };
 
-fn wholes(parts: &[Part]) -> Vec<Whole> {
+fn wholes(parts: &[Part], is_complete: bool) -> Vec<Whole> {
     let mut sums: BTreeMap<u16, (Measured, Option<f64>)> = BTreeMap::new();
     for figure in parts.iter().flat_map(|p| &p.figures) {
         let sum = sums.entry(figure.wavelength_nm).or_insert((NONE, Some(0.0)));
@@ -317,7 +366,12 @@ fn wholes(parts: &[Part]) -> Vec<Whole> {
         sum.1 = sum.1.zip(figure.allowed_db).map(|(sum, a)| sum + a.value);
     }
     sums.into_iter()
-        .map(|(wavelength_nm, (loss_db, allowed_db))| Whole { wavelength_nm, loss_db, allowed_db })
+        .map(|(wavelength_nm, (loss_db, allowed_db))| Whole {
+            wavelength_nm,
+            loss_db,
+            is_complete,
+            allowed_db,
+        })
         .collect()
 }
 
@@ -359,6 +413,9 @@ fn notes(link: &Link, before: &Link, reference: Reference) -> Vec<String> {
                 )
             ));
         }
+    }
+    if reference == Reference::Plan {
+        notes.extend(job::unseen_ends(link.plan));
     }
     if link.wavelengths_nm().len() < 2 {
         notes

@@ -3,6 +3,7 @@
 use super::{Link, Reference};
 use crate::combine;
 use crate::event::{Event, Peak, Role};
+use crate::grade::{self, Limit, Verdict};
 use crate::job::{Content, Direction};
 use crate::plan::{self, JointKind};
 use crate::units::Measured;
@@ -197,12 +198,15 @@ fn unplanned(link: &Link) -> Vec<Part> {
             let from_near = event.position_m.0 - near;
             let Some(at_m) = link.on_cable_m(*direction, from_near) else { continue };
             let far = link.length_m.unwrap_or(f64::INFINITY);
-            let inside = at_m > reach_m && at_m < far - reach_m && from_near > reach_m;
+            let is_beyond = |m: f64| at_m > m && at_m < far - m && from_near > m;
             // Its place was settled with the planned joints; what lies as near as its sigma is one.
             let joint_m =
                 reach_m.max(plan::joint_reach_m(0.0, content.pulse_m, event.position_sigma_m));
-            let is_planned = content.joints.iter().any(|j| (j.0 - at_m).abs() < joint_m);
-            if inside && !is_planned {
+            let is_at_joint = |m: f64| content.joints.iter().any(|j| (j.0 - at_m).abs() < m);
+            // Beside an end or a joint a good splice is no surprise, as of a pigtail.
+            let is_apart = is_beyond(reach_m) && !is_at_joint(joint_m);
+            let is_own = is_beyond(content.pulse_m) && !is_at_joint(content.pulse_m);
+            if is_apart || (is_own && loses_too_much(link, event)) {
                 let (direction, wavelength_nm) = (*direction, *nm);
                 seen.push(Seen { at_m, reach_m, direction, wavelength_nm, near_m: near, event });
             }
@@ -221,6 +225,14 @@ fn unplanned(link: &Link) -> Vec<Part> {
         rest = behind;
     }
     parts
+}
+
+/// Whether an event surely loses more than a splice may.
+fn loses_too_much(link: &Link, event: &Event) -> bool {
+    let limits = &link.plan.limits;
+    let (Some(loss), Some(limit_db)) = (event.loss_db, limits.splice_db) else { return false };
+    let with = grade::with_linearity(loss, limits.linearity_db_per_db);
+    grade::judge(with, Limit::AtMost(limit_db), limits.confidence).verdict == Verdict::Fail
 }
 
 fn from_events(link: &Link, here: &[Seen]) -> Part {

@@ -16,9 +16,8 @@ pub(super) fn head(sheets: &[Sheet], unreadable: &[(PathBuf, String)], guesses: 
     if !unreadable.is_empty() {
         guesses.head.push(format!("{} more files could not be read.", unreadable.len()));
     }
-    let multimode = sheets.iter().all(|s| s.wavelength_nm.is_some_and(|nm| nm < 1200))
-        || sheets.iter().any(|s| s.labels.fiber_type == Some(651));
-    let preset = if multimode { "premises-om3" } else { "outside-plant-g652d" };
+    let traces = sheets.iter().map(|s| (s.wavelength_nm.map(f64::from), s.labels.fiber_type));
+    let preset = plan::usual_preset(traces);
     guesses.limits.push(
         "no limits yet: traces show what a cable is, not what was agreed, and nothing is judged until they are filled in here"
             .into(),

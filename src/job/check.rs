@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::fiber::FiberReview;
-use super::label::Wrong;
+use super::label::{LEAST_ODD_M, Wrong};
 use super::name::Direction;
 use super::test::Content;
 use super::{Counts, Finding, Row, Severity, Test, TestVerdict, planned};
@@ -30,6 +30,9 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
     }
     let mut rows = Vec::new();
     let mut used = BTreeSet::new();
+    let missing = planned(plan).into_iter().filter(|key| !by_key.contains_key(key));
+    let gaps: BTreeMap<(u16, Direction), u32> =
+        missing.map(|(fiber, nm, end)| ((nm, end), fiber)).collect();
     for key in planned(plan) {
         let (fiber, wavelength, direction) = key;
         let row = |test, counts, verdict| Row {
@@ -57,6 +60,13 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
         if here.iter().any(is_rival) {
             counting.unsettled = true;
             counting.reasons.push(UNSETTLED.into());
+        } else if let Some(gap) = gaps.get(&(wavelength, direction))
+            && here.iter().any(|i| is_other_glass(&tests[*i], &tests[latest]))
+        {
+            counting.unsettled = true;
+            counting.reasons.push(format!(
+                "its measurements show fibres of different length, and the same measurement of fibre {gap} is missing: one of them may be that under a wrong label; measure fibre {gap}, or leave out the file that is not of this fibre"
+            ));
         }
         rows.push(counting);
         rows.extend(here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded)));
@@ -73,7 +83,7 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
             unsettled: false,
             reasons: match (wrong.get(&i), test.content.as_ref().err()) {
                 (Some(wrong), _) => vec![format!("wrong label: {}", wrong.finding.says)],
-                (None, error) => error.cloned().into_iter().collect(),
+                (None, error) => error.map(|error| error.says.clone()).into_iter().collect(),
             },
         });
     }
@@ -114,12 +124,13 @@ pub(super) fn of_files(
         let mut found = match row.verdict {
             TestVerdict::Unreadable => {
                 let why = row.reasons.first().map_or("", String::as_str);
+                let hint = test.content.as_ref().err().and_then(|error| error.hint);
                 finding(
                     "unreadable",
                     Severity::Fault,
                     None,
                     format!("{name}: {why}"),
-                    "copy it from the instrument again",
+                    hint.unwrap_or("copy it from the instrument again"),
                 )
             }
             TestVerdict::Surplus => {
@@ -290,6 +301,16 @@ fn is_same(one: &Test, other: &Test) -> bool {
     samples(one) == samples(other)
 }
 
+/// Whether two measurements under one label differ in length by more than places are off: they may be of two
+/// fibres, or the fibre was spliced again in between.
+fn is_other_glass(one: &Test, other: &Test) -> bool {
+    let Some((one, other)) = one.read().zip(other.read()) else { return false };
+    let at_scale = |c: &Content| c.length_m.map(|m| m.times(c.used_index / other.used_index));
+    at_scale(one).zip(at_scale(other)).is_some_and(|(one, other)| {
+        (one.value - other.value).abs() > LEAST_ODD_M.max(6.0 * one.sigma.hypot(other.sigma))
+    })
+}
+
 /// Measured more than once, or there more than once: worth a remark.
 pub(super) fn retests(fiber: u32, rows: &[Row], tests: &[Test]) -> Vec<Finding> {
     let own = || rows.iter().filter(|r| r.fiber == Some(fiber));
@@ -323,7 +344,7 @@ pub(super) fn retests(fiber: u32, rows: &[Row], tests: &[Test]) -> Vec<Finding> 
 /// Why a row is undecided: for want of a verdict of its fibre, or because nobody knows which file counts.
 fn open(row: &Row, own: &FiberReview, plan: &Plan) -> Vec<String> {
     if row.unsettled {
-        return vec![UNSETTLED.to_owned()];
+        return row.reasons.first().cloned().into_iter().collect();
     }
     let undecided = row.verdict == TestVerdict::Undecided;
     row.wavelength_nm.filter(|_| undecided).map_or(Vec::new(), |nm| own.open_at(nm, plan))
@@ -366,6 +387,15 @@ pub(super) fn verdicts(
             if !row.unsettled {
                 row.reasons.push(says.1.clone());
             }
+            if !own.open.contains(&says) {
+                own.open.push(says);
+            }
+        }
+        let doubts = own.doubts.iter().filter(|doubt| doubt.is_of(row));
+        for says in doubts.map(|doubt| doubt.says.clone()).collect::<Vec<_>>() {
+            row.verdict = row.verdict.max(TestVerdict::Undecided);
+            row.reasons.push(says.clone());
+            let says = (row.wavelength_nm.unwrap_or(0), says);
             if !own.open.contains(&says) {
                 own.open.push(says);
             }

@@ -54,7 +54,7 @@ impl<'a> Ends<'a> {
             (None, None) => vec![0.0],
         };
         let usual_m = starts_m[0];
-        let look = Look { analysis, plan, end, is_cut };
+        let look = Look { analysis, plan, end, is_cut, pulse_m: trace.pulse_m() };
         let seen = starts_m.into_iter().filter_map(|start| Some((start, look.far(start)?)));
         let off = |(start, far): &(f64, &Event)| {
             let planned_m = plan.cable.length_m;
@@ -86,7 +86,12 @@ fn cord_connector<'a>(analysis: &'a Analysis, trace: &Trace, cord_m: f64) -> Opt
     let off = |e: &Event| (e.position_m.0 - cord_m).abs();
     let joints = analysis.events.iter().filter(|e| e.role == Role::Joint);
     let nearest = joints.min_by(|a, b| off(a).total_cmp(&off(b)))?;
-    (off(nearest) < (2.0 * trace.pulse_m()).max(0.02 * cord_m).max(3.0)).then_some(nearest)
+    (off(nearest) < cord_reach_m(trace.pulse_m(), cord_m)).then_some(nearest)
+}
+
+/// How far from its cord's length a connector may lie.
+fn cord_reach_m(pulse_m: f64, cord_m: f64) -> f64 {
+    (2.0 * pulse_m).max(0.02 * cord_m).max(3.0)
 }
 
 /// Fibre that loses this much more than the fibre before it would still be seen: less is lost at no
@@ -116,6 +121,7 @@ struct Look<'a, 'p> {
     plan: &'p Plan,
     end: Option<&'a Event>,
     is_cut: bool,
+    pulse_m: f64,
 }
 
 impl<'a> Look<'a, '_> {
@@ -124,7 +130,12 @@ impl<'a> Look<'a, '_> {
     fn far(&self, start_m: f64) -> Option<&'a Event> {
         let tail_m = self.plan.measure.tail_m;
         let Some(planned_m) = self.plan.cable.length_m else {
-            return self.nearest(start_m, self.end?.position_m.0 - tail_m.unwrap_or(0.0));
+            let end_m = self.end?.position_m.0;
+            return match tail_m {
+                // What lies anywhere else is no cord's connector: the fibre may be broken behind it.
+                Some(cord_m) => self.within(end_m - cord_m, cord_reach_m(self.pulse_m, cord_m)),
+                None => self.nearest(start_m, end_m),
+            };
         };
         // No break has a connector a tail cord's length before it: there the scale is another, by a
         // wrong index, and a fibre of another length is not broken either.
@@ -139,7 +150,10 @@ impl<'a> Look<'a, '_> {
 
     /// The reflection, or the end, nearest to where one is wanted.
     fn nearest(&self, start_m: f64, wanted_m: f64) -> Option<&'a Event> {
-        let reach = early_m(wanted_m - start_m);
+        self.within(wanted_m, early_m(wanted_m - start_m))
+    }
+
+    fn within(&self, wanted_m: f64, reach: f64) -> Option<&'a Event> {
         let off = |e: &Event| (e.position_m.0 - wanted_m).abs();
         let is_it = |e: &Event| match e.role {
             Role::Joint => e.is_reflective(),

@@ -228,7 +228,7 @@ fn usual_attenuation(all: &[One]) -> BTreeMap<u16, Measured> {
 
 /// Lengths of one fibre agree within this, or six sigma. Its traces' places do within a centimetre
 /// or two; time bases add their share.
-const LEAST_ODD_M: f64 = 0.3;
+pub(super) const LEAST_ODD_M: f64 = 0.3;
 /// Without a fibre that it fits, a length has to be off by this share. Time bases of handsets agree
 /// within 0.01 % or so (common practice, no source).
 const SURELY_ODD_SHARE: f64 = 1e-3;

@@ -16,14 +16,20 @@ mod spread;
 mod test;
 mod todo;
 mod tray;
+mod unseen;
 mod usual;
 
-pub use fiber::{FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview};
+pub use fiber::{
+    FiberReview, FiberVerdict, JointReview, LinkReview, NO_LIMIT, SectionReview, not_whole,
+};
 pub use name::{Direction, Identity, Named, direction, number};
 pub use spread::OneWay;
-pub use test::{Content, Test, TestVerdict, measure, read, read_all, short_cords};
+pub use test::{
+    Content, FarEnd, Test, TestVerdict, Unreadable, measure, read, read_all, short_cords,
+};
 pub use todo::{Station, Task, todo};
 pub use tray::{Instruction, Tray, built};
+pub use unseen::ends as unseen_ends;
 
 use rayon::prelude::*;
 
@@ -143,6 +149,11 @@ impl Review {
     pub fn is_unmet(&self, waiver: &Waiver) -> bool {
         let own = self.fibers.iter().find(|own| own.fiber == waiver.fiber);
         own.is_some_and(|own| own.unmet_waivers.contains(&waiver.place))
+    }
+
+    /// Its notes, and which connectors at the ends nothing that `plan` asks for can show.
+    pub fn all_notes(&self, plan: &Plan) -> Vec<String> {
+        self.notes.iter().cloned().chain(unseen_ends(plan)).collect()
     }
 
     /// Whether there is nothing to object to.

@@ -58,7 +58,40 @@ pub struct Test {
     /// SHA-256 of its bytes; empty where it could not even be read.
     pub sha256: String,
     /// What is in it, or why it cannot be read.
-    pub content: Result<Content, String>,
+    pub content: Result<Content, Unreadable>,
+}
+
+/// Why a file cannot be read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unreadable {
+    /// Where in it, what was found, what was expected.
+    pub says: String,
+    /// What to do.
+    pub hint: Option<&'static str>,
+}
+
+/// What a trace shows of the link's far end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FarEnd {
+    /// Nothing.
+    Unseen,
+    /// A connector, for light comes from behind it.
+    Connector,
+    /// The end of the fibre, or a break.
+    End,
+    /// The same, reflecting as nothing does that is connected.
+    OpenEnd,
+}
+
+impl FarEnd {
+    fn of(far: Option<&Event>) -> FarEnd {
+        match far {
+            None => FarEnd::Unseen,
+            Some(event) if event.role == Role::Joint => FarEnd::Connector,
+            Some(event) if event.is_reflective() => FarEnd::OpenEnd,
+            Some(_) => FarEnd::End,
+        }
+    }
 }
 
 /// What a readable file holds.
@@ -103,6 +136,10 @@ pub struct Content {
     /// Place of the near connector from the panel; `None` where a launch cord was planned and its
     /// connector is not seen.
     pub near_m: Option<f64>,
+    /// What is seen of the far end.
+    pub far_end: FarEnd,
+    /// Whether the near end is seen as a connector: light comes from before it.
+    pub shows_near: bool,
     /// Whether the link begins at the panel, although a launch cord was planned.
     pub is_bare: bool,
     /// Where the fibre stops early, in fibre metres from the near connector.
@@ -181,8 +218,9 @@ pub fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
     let bytes = match disk::read(path) {
         Ok(bytes) => bytes,
         Err(error) => {
-            let content = Err(format!("cannot be read: {error}"));
-            return Test { path: path.into(), sha256: String::new(), content };
+            let hint = Some("see that it is there, whole, and may be read");
+            let unreadable = Unreadable { says: format!("cannot be read: {error}"), hint };
+            return Test { path: path.into(), sha256: String::new(), content: Err(unreadable) };
         }
     };
     measure(path, &bytes, plan, options)
@@ -191,7 +229,7 @@ pub fn read(path: &Path, plan: &Plan, options: &source::Options) -> Test {
 /// As [`read`], from bytes that were read already.
 pub fn measure(path: &Path, bytes: &[u8], plan: &Plan, options: &source::Options) -> Test {
     let content = source::decode(path, bytes, options)
-        .map_err(|error| error.cause.to_string())
+        .map_err(|error| Unreadable { says: error.cause.to_string(), hint: error.hint() })
         .map(|trace| content(path, trace, plan));
     Test { path: path.into(), sha256: disk::sha256(bytes), content }
 }
@@ -239,6 +277,8 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         length_m: measured.length_m,
         length_doubt_m: measured.length_m.map(doubt_m),
         near_m: measured.near_m,
+        far_end: measured.far_end,
+        shows_near: measured.shows_near,
         is_bare: measured.is_bare,
         stops_m,
         stops_doubt_m: stops_m.map(doubt_m),
@@ -266,6 +306,8 @@ struct Measurement {
     analysis: Analysis,
     length_m: Option<Measured>,
     near_m: Option<f64>,
+    far_end: FarEnd,
+    shows_near: bool,
     is_bare: bool,
     early: Option<Early>,
     near_db: Option<Measured>,
@@ -303,11 +345,14 @@ impl Measurement {
         let near_db = near.and_then(|e| e.loss_db);
         let far_db = far.filter(|e| e.role == Role::Joint).and_then(|e| e.loss_db);
         let Ends { early, is_bare, .. } = ends;
+        let (far_end, shows_near) = (FarEnd::of(far), near.is_some());
         Measurement {
             short_cords,
             analysis,
             length_m,
             near_m,
+            far_end,
+            shows_near,
             is_bare,
             early,
             near_db,

@@ -17,7 +17,7 @@ mod write;
 
 pub use check::{MOST_FIBERS, PlanError};
 pub use colors::Colors;
-pub use preset::{Figure, Part, Preset, Source, Standing};
+pub use preset::{Figure, Part, Preset, Source, Standing, usual_preset};
 pub use standards::PRESETS;
 pub use write::write;
 
@@ -338,19 +338,49 @@ impl Plan {
     /// splitters, and the connector of each end where a cord shows it. `None` where the plan does not
     /// say enough.
     pub fn link_limit_db(&self, wavelength_nm: f64) -> Option<f64> {
+        self.link_limit_of(wavelength_nm, self.cable.length_m)
+    }
+
+    /// The same of a link of this length.
+    pub fn link_limit_of(&self, wavelength_nm: f64, length_m: Option<f64>) -> Option<f64> {
         match self.limits.link_loss_db.as_ref()? {
             LinkLimit::PerWavelength(table) => near(table, wavelength_nm),
             LinkLimit::FromParts => {
-                let fiber = self.cable.length_m? / 1000.0
-                    * self.attenuation_limit_db_per_km(wavelength_nm)?;
-                let mut sum = fiber
-                    + self.seen_end_connectors() as f64 * self.limits.connector_db.unwrap_or(0.0);
+                let mut sum =
+                    length_m? / 1000.0 * self.attenuation_limit_db_per_km(wavelength_nm)?;
+                if self.seen_end_connectors() > 0 {
+                    sum += self.seen_end_connectors() as f64 * self.limits.connector_db?;
+                }
                 for joint in &self.joints {
                     sum += self.allowance_db(joint)?;
                 }
                 Some(sum)
             }
         }
+    }
+
+    /// The part without a limit that a link's limit from parts fails for, by its name in the plan. `None`
+    /// where attenuation is not limited at this wavelength: there the plan asks for nothing.
+    pub fn link_limit_lacks(
+        &self,
+        wavelength_nm: f64,
+        length_m: Option<f64>,
+    ) -> Option<&'static str> {
+        let asks = self.limits.link_loss_db == Some(LinkLimit::FromParts)
+            && self.attenuation_limit_db_per_km(wavelength_nm).is_some();
+        let kind = self.joints.iter().find(|j| self.allowance_db(j).is_none()).map(|j| j.kind);
+        let lacks = match kind {
+            _ if length_m.is_none() => Some("length_m"),
+            _ if self.seen_end_connectors() > 0 && self.limits.connector_db.is_none() => {
+                Some("connector_db")
+            }
+            kind => kind.map(|kind| match kind {
+                JointKind::Splice => "splice_db",
+                JointKind::Connector => "connector_db",
+                JointKind::Splitter => "splitter_db",
+            }),
+        };
+        lacks.filter(|_| asks)
     }
 
     /// How many end connectors a measured loss holds: a cord shows the one it is plugged into. Of two

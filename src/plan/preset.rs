@@ -110,3 +110,13 @@ impl Preset {
         words.join("; ")
     }
 }
+/// The preset to begin with where nobody says which: of a cable for buildings where a trace shows multimode fibre,
+/// by its label or its wavelength, else of outside plant. `traces`: wavelength in nm and fibre type of each.
+/// Source: ITU-T G.651.1 is multimode fibre, the single-mode ones are G.652 to G.657; below 1200 nm, as at 850,
+/// those carry more than one mode (cut-off at most 1260 nm, G.652; from memory).
+pub fn usual_preset(traces: impl IntoIterator<Item = (Option<f64>, Option<i16>)>) -> &'static str {
+    let is_multimode = |(nm, fiber_type): (Option<f64>, Option<i16>)| {
+        fiber_type == Some(651) || nm.is_some_and(|nm| (600.0..1200.0).contains(&nm))
+    };
+    if traces.into_iter().any(is_multimode) { "premises-om3" } else { "outside-plant-g652d" }
+}

@@ -174,3 +174,13 @@ fn a_table_that_stands_twice_is_named_at_its_second_place() {
     assert_eq!(error.line, PLAN.lines().count() + 1);
     assert!(error.says.starts_with("limits stands here a second time"), "{}", error.says);
 }
+
+#[test]
+fn a_fibre_is_multimode_by_its_label_or_its_wavelength() {
+    let of = |traces: &[(Option<f64>, Option<i16>)]| usual_preset(traces.iter().copied());
+    assert_eq!(of(&[(Some(1310.0), Some(652)), (Some(1550.0), None)]), "outside-plant-g652d");
+    assert_eq!(of(&[(None, None)]), "outside-plant-g652d");
+    // multimode fibre is measured at 850 and 1300 nm
+    assert_eq!(of(&[(Some(850.0), None), (Some(1300.0), None)]), "premises-om3");
+    assert_eq!(of(&[(Some(1300.0), Some(651))]), "premises-om3");
+}

@@ -26,6 +26,8 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
     for whole in &diagnosis.wholes {
         let allowed = whole.allowed_db.map_or(String::new(), |a| format!(", of {a:.2} dB allowed"));
         let loss = whole.loss_db.widened(linearity * whole.loss_db.value);
+        let allowed =
+            if whole.is_complete { allowed } else { ", without what is not seen".to_owned() };
         let line = format!("{} nm: {loss} dB{allowed}", whole.wavelength_nm);
         out.extend(table::hung(&line, width));
     }
@@ -39,6 +41,12 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
     }
     for (i, excess) in diagnosis.excesses.iter().enumerate() {
         out.extend(excess_lines(i + 1, excess, plan, width));
+        out.push(String::new());
+    }
+    for says in &diagnosis.unseen {
+        out.extend(table::hung(&escape::terminal(&format!("not seen: {says}")), width));
+    }
+    if !diagnosis.unseen.is_empty() {
         out.push(String::new());
     }
     for note in &diagnosis.notes {
@@ -62,6 +70,9 @@ fn nothing_found(diagnosis: &Diagnosis) -> String {
         (!nm.is_empty()).then(|| format!("at {} nm", nm.join(" and ")))
     };
     match (words(true), words(false)) {
+        (Some(_), None) if !diagnosis.unseen.is_empty() => {
+            "nothing of what is seen loses more than it may; what is not seen may".into()
+        }
         (Some(_), None) => "nothing loses more than it may".into(),
         (Some(judged), Some(not)) => format!(
             "nothing loses more than it may {judged}; {not} there is no limit to hold it against"
@@ -178,6 +189,7 @@ struct LinkData<'a> {
     excesses: Vec<ExcessData<'a>>,
     parts: Vec<PartData<'a>>,
     splitter_m: Option<f64>,
+    unseen: &'a [String],
     notes: &'a [String],
 }
 
@@ -186,6 +198,7 @@ struct WholeData {
     wavelength_nm: u16,
     loss_db: f64,
     loss_sigma_db: f64,
+    is_complete: bool,
     allowed_db: Option<f64>,
 }
 
@@ -268,12 +281,14 @@ fn link(fiber: Option<u32>, diagnosis: &Diagnosis) -> LinkData<'_> {
                 wavelength_nm: w.wavelength_nm,
                 loss_db: rounded(w.loss_db.value),
                 loss_sigma_db: rounded(w.loss_db.sigma),
+                is_complete: w.is_complete,
                 allowed_db: w.allowed_db.map(rounded),
             })
             .collect(),
         excesses: diagnosis.excesses.iter().enumerate().map(excess_data).collect(),
         parts: diagnosis.parts.iter().map(part_data).collect(),
         splitter_m: diagnosis.splitter_m.map(rounded),
+        unseen: &diagnosis.unseen,
         notes: &diagnosis.notes,
     }
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::review::undecided;
 use super::{escape, table};
 use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Severity, TestVerdict};
 use crate::plan::Plan;
@@ -28,7 +29,7 @@ pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     if review.has_one_way_joints() {
         out.extend(table::hung(&review.one_way.words(), width));
     }
-    out.extend(review.notes.iter().flat_map(|note| table::hung(note, width)));
+    out.extend(review.all_notes(plan).iter().flat_map(|note| table::hung(note, width)));
     out.push(String::new());
     out.extend(matrix(review, plan, width));
     out.push(String::new());
@@ -57,8 +58,9 @@ fn objections(review: &Review, width: usize) -> Vec<String> {
             let text = format!("{whose}: {}: {says}", escape::terminal(place));
             out.extend(table::hung(&text, width));
         }
-        for (says, nm) in open(own).into_iter().filter(|o| !is_unlimited || o.0 != NO_LIMIT) {
-            let text = format!("{whose}: undecided at {nm} nm: {says}");
+        for says in undecided(own).iter().filter(|says| !is_unlimited || !says.ends_with(NO_LIMIT))
+        {
+            let text = format!("{whose}: undecided {says}");
             out.extend(table::hung(&escape::terminal(&text), width));
         }
     }
@@ -73,18 +75,6 @@ fn objections(review: &Review, width: usize) -> Vec<String> {
         out.push("  nothing to object to".into());
     }
     out
-}
-
-/// What leaves a fibre undecided, each with its wavelengths.
-fn open(own: &FiberReview) -> Vec<(&str, String)> {
-    let mut all: Vec<(&str, String)> = Vec::new();
-    for (nm, says) in &own.open {
-        match all.iter_mut().find(|(said, _)| said == says) {
-            Some((_, wavelengths)) => wavelengths.push_str(&format!(" and {nm}")),
-            None => all.push((says, nm.to_string())),
-        }
-    }
-    all
 }
 
 /// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.

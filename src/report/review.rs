@@ -85,6 +85,7 @@ pub(super) struct FiberData {
     pub(super) links: Vec<LinkData>,
     pub(super) sections: Vec<SectionData>,
     pub(super) findings: Vec<FindingData>,
+    pub(super) undecided: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -194,7 +195,7 @@ pub(super) fn document<'a>(review: &Review, plan: &'a Plan, plan_sha256: &'a str
             joints: review.one_way.joints,
             says: review.one_way.words(),
         },
-        notes: review.notes.clone(),
+        notes: review.all_notes(plan),
         waivers: plan.waivers.iter().map(|own| waiver(own, review)).collect(),
         tests: review.rows.iter().map(|row| test(row, review)).collect(),
         fibers: review.fibers.iter().map(|own| fiber(own, &plan.cable.colors)).collect(),
@@ -242,6 +243,7 @@ fn fiber(own: &FiberReview, colors: &Colors) -> FiberData {
         links: own.links.iter().map(link).collect(),
         sections: own.sections.iter().map(section).collect(),
         findings: own.findings.iter().map(finding).collect(),
+        undecided: undecided(own),
     }
 }
 
@@ -283,6 +285,18 @@ fn link(own: &LinkReview) -> LinkData {
         splice_mean_sigma_db: sigma(own.splice_mean_db),
         splice_mean_verdict: own.splice_mean_verdict.map(Verdict::word),
     }
+}
+
+/// What leaves a fibre undecided: `at 1310 and 1550 nm: …`.
+pub(super) fn undecided(own: &FiberReview) -> Vec<String> {
+    let mut all: Vec<(&str, String)> = Vec::new();
+    for (nm, says) in &own.open {
+        match all.iter_mut().find(|(said, _)| said == says) {
+            Some((_, wavelengths)) => wavelengths.push_str(&format!(" and {nm}")),
+            None => all.push((says, nm.to_string())),
+        }
+    }
+    all.into_iter().map(|(says, nm)| format!("at {nm} nm: {says}")).collect()
 }
 
 fn section(own: &SectionReview) -> SectionData {

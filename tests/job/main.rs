@@ -10,6 +10,7 @@ mod mixed;
 mod sections;
 mod stress;
 mod todo;
+mod unseen;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -167,5 +168,9 @@ fn one_broken_file_among_many_is_a_finding_and_not_the_end() {
     let plan = plan::read(&cable.plan).expect("the simulator's plans can be read");
     let review = job::review(files, &plan, &source::Options::default(), &|| ());
     assert_eq!(review.counts.unreadable, 1);
-    assert!(review.findings.iter().any(|f| f.kind == "unreadable"));
+    let found = review.findings.iter().find(|f| f.kind == "unreadable").expect("said");
+    // What was found and expected, and what to do, as a reader of that file alone is told.
+    let error = source::read(&found.files[0], &source::Options::default()).expect_err("broken");
+    assert!(found.says.contains(&error.cause.to_string()), "{found:?}");
+    assert_eq!(Some(found.next.as_str()), error.hint());
 }

@@ -40,7 +40,7 @@ impl Own<'_> {
             waived: None,
         };
         let mut joints = Vec::new();
-        if self.plan.measure.launch_m.is_some() {
+        if self.plan.measure.launch_m.is_some() || self.plan.measure.tail_m.is_some() {
             let loss =
                 combine::two_way(a.and_then(|c| c.near_db), b.and_then(|c| c.far_db), one_way);
             joints.push(end("end a", 0.0, loss, reflectance(a, b)));

@@ -1,11 +1,11 @@
 //! The link from end connector to end connector.
 
 use super::super::name::Direction;
-use super::super::{Finding, Severity};
+use super::super::{FarEnd, Finding, Severity};
 use super::{FiberReview, JointReview, LinkReview, Own};
 use crate::combine;
 use crate::grade::{self, Limit, Verdict};
-use crate::plan::JointKind;
+use crate::plan::{JointKind, LinkLimit};
 use crate::units::Measured;
 
 impl Own<'_> {
@@ -20,11 +20,19 @@ impl Own<'_> {
             loss(Direction::BToA),
             self.plan.limits.one_way_db,
         );
+        let length_m = self.plan.cable.length_m.or(self.length_shown_m());
+        let nm = f64::from(wavelength_nm);
         LinkReview {
             wavelength_nm,
             loss_db: both.loss_db.filter(|_| broken_m.is_none()),
-            limit_db: self.plan.link_limit_db(f64::from(wavelength_nm)),
+            limit_db: self.plan.link_limit_of(nm, length_m),
+            limit_lacks: self.plan.link_limit_lacks(nm, length_m),
             verdict: None,
+            lacks_connector: !self.holds_ends(wavelength_nm),
+            is_open: self
+                .tests
+                .iter()
+                .any(|t| t.0 == wavelength_nm && t.3.far_end == FarEnd::OpenEnd),
             return_loss_db: self.return_loss_db(wavelength_nm),
             return_loss_verdict: None,
             splice_mean_db: None,
@@ -32,6 +40,29 @@ impl Own<'_> {
             length_m: self.length_m(wavelength_nm),
             length_verdict: None,
         }
+    }
+
+    /// The length between connectors that cords show, for a plan without one.
+    fn length_shown_m(&self) -> Option<f64> {
+        let shown = self
+            .tests
+            .iter()
+            .filter(|t| t.3.far_end == FarEnd::Connector)
+            .filter_map(|t| t.3.length_m);
+        Measured::mean(shown).map(|length| length.value)
+    }
+
+    /// Whether each trace that a link's loss comes from holds the connectors that its limit holds: of a limit
+    /// in figures those of both ends, of one from parts those that the planned cords show.
+    pub(in super::super) fn holds_ends(&self, wavelength_nm: u16) -> bool {
+        let measure = &self.plan.measure;
+        let by_parts = self.plan.limits.link_loss_db == Some(LinkLimit::FromParts);
+        let holds = |shows: bool, cord_m: Option<f64>| shows || (by_parts && cord_m.is_none());
+        let own = self.tests.iter().filter(|t| t.0 == wavelength_nm && t.3.length_m.is_some());
+        own.map(|t| t.3).all(|content| {
+            holds(content.shows_near, measure.launch_m)
+                && holds(content.far_end == FarEnd::Connector, measure.tail_m)
+        })
     }
 
     /// Judges the mean over the planned splices at each wavelength.
@@ -105,6 +136,12 @@ impl Own<'_> {
             |link| &mut link.return_loss_verdict,
             |link| whole && self.is_measured(link.wavelength_nm),
         );
+        // An end that hangs open reflects more than any connector will: it can pass so, and not fail.
+        for link in out.links.iter_mut().filter(|link| link.is_open) {
+            link.return_loss_verdict = link.return_loss_verdict.map(|v| v.min(Verdict::Undecided));
+        }
+        let is_open = |nm| out.links.iter().any(|link| link.wavelength_nm == nm && link.is_open);
+        let failed = failed.filter(|(nm, _)| !is_open(*nm));
         // A connector that reflects too much is named at its place.
         let explained = out.findings.iter().any(|f| f.kind == "high-reflectance");
         if let Some((wavelength, loss)) = failed.filter(|_| !explained) {
@@ -171,16 +208,25 @@ impl Own<'_> {
             };
             // The scale's linearity holds for each dB of the whole link.
             let with = grade::with_linearity(loss, limits.linearity_db_per_db);
+            let is_whole = !link.lacks_connector;
             if let Some(least) = least {
                 let graded = grade::judge(with, Limit::AtLeast(least), limits.confidence);
-                link.verdict = Some(graded.verdict);
-                if graded.verdict == Verdict::Fail {
+                // With a connector's loss on top it may well lose enough.
+                let is_known = is_whole || graded.verdict == Verdict::Pass;
+                link.verdict = Some(if is_known { graded.verdict } else { Verdict::Undecided });
+                if link.verdict == Some(Verdict::Fail) {
                     too_little.push(self.too_little(link.wavelength_nm, loss, least));
                 }
             }
-            let Some(limit) = link.limit_db else { continue };
+            let Some(limit) = link.limit_db else {
+                let is_open = link.limit_lacks.is_some();
+                link.verdict = link.verdict.max(is_open.then_some(Verdict::Undecided));
+                continue;
+            };
             let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
-            link.verdict = link.verdict.max(Some(graded.verdict));
+            let is_known = is_whole || graded.verdict == Verdict::Fail;
+            let own = if is_known { graded.verdict } else { Verdict::Undecided };
+            link.verdict = link.verdict.max(Some(own));
             if graded.verdict == Verdict::Fail {
                 failed = Some((link.wavelength_nm, loss, limit));
             }

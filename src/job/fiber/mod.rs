@@ -12,9 +12,13 @@ mod opinion;
 mod section;
 mod unplanned;
 mod waive;
+mod whole;
 
 pub use open::NO_LIMIT;
 pub use section::SectionReview;
+use whole::Doubt;
+pub use whole::not_whole;
+pub(super) use whole::unseen_m;
 
 use super::name::Direction;
 use super::settings::Agreed;
@@ -64,8 +68,14 @@ pub struct LinkReview {
     pub loss_db: Option<Measured>,
     /// The limit.
     pub limit_db: Option<f64>,
+    /// What the plan does not say, so that its limit from parts is not known.
+    pub limit_lacks: Option<&'static str>,
     /// `None`: no limit or no loss.
     pub verdict: Option<Verdict>,
+    /// Whether a connector that the limit holds is not in the loss: so it can fail and not pass.
+    pub lacks_connector: bool,
+    /// Whether an end hung open when its return loss was measured: that can pass so and not fail.
+    pub is_open: bool,
     /// Optical return loss, the lower of both ends', positive dB.
     pub return_loss_db: Option<Measured>,
     /// `None`: no limit or no figure.
@@ -134,6 +144,8 @@ pub struct FiberReview {
     pub unmet_waivers: Vec<String>,
     /// What leaves it undecided: wavelength in nm, and why.
     pub open: Vec<(u16, String)>,
+    /// Which of its traces do not show it whole.
+    pub(super) doubts: Vec<Doubt>,
     /// That length, with the sigma of both places.
     pub(super) length_seen_m: Option<Measured>,
     /// Where it is broken, in fibre metres from end a.
@@ -233,6 +245,7 @@ pub(super) fn review(
         findings: Vec::new(),
         unmet_waivers: Vec::new(),
         open: Vec::new(),
+        doubts: Vec::new(),
         length_seen_m,
         broken_m: None,
         judged_sections: Vec::new(),
@@ -240,6 +253,7 @@ pub(super) fn review(
         doubtful: false,
     };
     own.find_break(&mut out);
+    own.doubt_ends(&mut out);
     let (joints, links): (Vec<_>, Vec<_>) = plan
         .measure
         .wavelengths_nm

@@ -5,6 +5,12 @@ use crate::grade::Verdict;
 use crate::plan::Plan;
 use crate::units::Measured;
 
+/// What a link's loss says nothing about, and what would.
+const LACKS_CONNECTOR: &str =
+    "the connector of an end is not in that, for no cord shows it: measure with cords at both ends";
+const HANGS_OPEN: &str =
+    "an open end is in that, which reflects more than a connector does: measure with a tail cord";
+
 /// Said where nothing that was measured has a limit.
 pub const NO_LIMIT: &str = "the plan sets no limit for anything that was measured";
 
@@ -60,7 +66,16 @@ fn of_joint(joint: &JointReview, plan: &Plan) -> String {
 
 fn of_link(link: &LinkReview, plan: &Plan) -> Vec<String> {
     let limits = &plan.limits;
+    let lacks = |lacks: &str, loss: Measured| {
+        format!(
+            "the link loses {loss} dB, and what it may lose from parts is not known: the plan has no {lacks}"
+        )
+    };
     let loss = || match link.loss_db {
+        Some(loss) if link.limit_lacks.is_some() => lacks(link.limit_lacks.unwrap_or(""), loss),
+        Some(loss) if link.lacks_connector => {
+            format!("{}; {LACKS_CONNECTOR}", figure("the link loses", loss, link.limit_db))
+        }
         Some(loss) => figure("the link loses", loss, link.limit_db),
         None => "the link's loss is not known: an end of it is not seen".to_owned(),
     };
@@ -73,7 +88,8 @@ fn of_link(link: &LinkReview, plan: &Plan) -> Vec<String> {
         says.push(loss());
     }
     if link.return_loss_verdict == undecided {
-        says.push(known("the return loss is", link.return_loss_db, limits.orl_db));
+        let light = known("the return loss is", link.return_loss_db, limits.orl_db);
+        says.push(if link.is_open { format!("{light}; {HANGS_OPEN}") } else { light });
     }
     if link.splice_mean_verdict == undecided {
         says.push(known("its splices lose on average", link.splice_mean_db, limits.splice_mean_db));

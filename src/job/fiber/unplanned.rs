@@ -21,6 +21,9 @@ struct Seen {
     direction: Direction,
     loss_db: Option<Measured>,
     reflects: bool,
+    /// Whether it lies so near to an end or a planned joint that a splice is no surprise there, as of a
+    /// pigtail: only what is over the limit of one is said.
+    is_near: bool,
 }
 
 /// A loss below this is no joint that anybody made: the engine's false events are smaller
@@ -30,6 +33,8 @@ const LEAST_LOSS_DB: f64 = 0.03;
 const SIGMAS: f64 = 4.0;
 /// One trace alone is believed where the loss is at least this.
 const ALONE_DB: f64 = 0.1;
+/// What a splice may lose where the plan does not say it. Common practice, no source.
+const USUAL_SPLICE_DB: f64 = 0.3;
 
 impl Own<'_> {
     /// Says bends and joints where none is planned.
@@ -66,6 +71,8 @@ impl Own<'_> {
             return Vec::new();
         };
         let reach = (2.0 * content.pulse_m).max(1e-3 * length).max(5.0);
+        // What is no farther from an end's connector than this, or from a joint, is one with it.
+        let own_m = content.pulse_m;
         let joints = content.analysis.events.iter().filter(|e| e.role == Role::Joint);
         let on_cable = joints.map(|event| {
             let from_near = event.position_m.0 - near;
@@ -73,13 +80,18 @@ impl Own<'_> {
             let at_m = if from_b { length - from_near } else { from_near };
             let (sigma_m, loss_db) = (event.position_sigma_m, event.loss_db);
             let reflects = event.is_reflective();
-            Seen { at_m, sigma_m, wavelength_nm, direction, loss_db, reflects }
+            Seen { at_m, sigma_m, wavelength_nm, direction, loss_db, reflects, is_near: false }
         });
+        // Of an end that is not seen nobody knows where it lies.
+        let own_far_m = if content.length_m.is_some() { own_m } else { reach };
         on_cable
-            .filter(|s| s.at_m > reach && s.at_m < length - reach)
-            .filter(|s| {
-                let reach = reach.max(plan::joint_reach_m(length, content.pulse_m, s.sigma_m));
-                content.joints.iter().all(|j| (j.0 - s.at_m).abs() > reach)
+            .filter(|s| s.at_m > own_m && s.at_m < length - own_far_m)
+            .filter(|s| content.joints.iter().all(|j| (j.0 - s.at_m).abs() > own_m))
+            .map(|s| {
+                let reach_m = reach.max(plan::joint_reach_m(length, content.pulse_m, s.sigma_m));
+                let is_end = s.at_m < reach || s.at_m > length - reach;
+                let is_joint = content.joints.iter().any(|j| (j.0 - s.at_m).abs() < reach_m);
+                Seen { is_near: is_end || is_joint, ..s }
             })
             .collect()
     }
@@ -110,6 +122,9 @@ impl Own<'_> {
         let from_one_end = || ALONE_DB + SIGMAS * Self::noise_db(here);
         let beyond_db = LEAST_LOSS_DB + SIGMAS * loss.sigma;
         if loss.value < if sides { beyond_db } else { beyond_db.min(from_one_end()) } {
+            return;
+        }
+        if here.iter().any(|s| s.is_near) && !self.is_over_splice(loss) {
             return;
         }
         let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
@@ -147,15 +162,20 @@ impl Own<'_> {
 
     /// What is not planned may lose no more than a splice; its section fails with it.
     fn judge_unplanned(&self, known: &[(u16, Measured)], out: &mut FiberReview) {
-        let limits = &self.plan.limits;
-        let Some(limit) = limits.splice_db else { return };
-        for (nm, loss) in known {
-            let with = grade::with_linearity(*loss, limits.linearity_db_per_db);
-            let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
-            if graded.verdict == Verdict::Fail {
-                out.judged_sections.push((*nm, Verdict::Fail));
-            }
+        if self.plan.limits.splice_db.is_none() {
+            return;
         }
+        for (nm, _) in known.iter().filter(|(_, loss)| self.is_over_splice(*loss)) {
+            out.judged_sections.push((*nm, Verdict::Fail));
+        }
+    }
+
+    /// Whether it surely loses more than a splice may.
+    fn is_over_splice(&self, loss: Measured) -> bool {
+        let limits = &self.plan.limits;
+        let limit = Limit::AtMost(limits.splice_db.unwrap_or(USUAL_SPLICE_DB));
+        let with = grade::with_linearity(loss, limits.linearity_db_per_db);
+        grade::judge(with, limit, limits.confidence).verdict == Verdict::Fail
     }
 
     /// Seen from both ends where both were measured, else at two wavelengths, else large.

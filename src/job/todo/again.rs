@@ -88,7 +88,7 @@ impl Fiber<'_> {
     /// one sentence. `None`: it need not be.
     fn again(&self, row: &Row, asks: &[Ask]) -> Option<String> {
         if row.unsettled {
-            return Some("no time tells which of two files is the later".into());
+            return row.reasons.first().cloned();
         }
         let mut how: BTreeSet<String> = BTreeSet::new();
         let mut is_noisy = false;

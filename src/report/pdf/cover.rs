@@ -61,6 +61,9 @@ fn answer(paper: &mut Paper, source: &Source, document: &Document) {
             paper.paragraph(&line, 9.0, Weight::Regular, 10.0);
         }
     }
+    for note in &document.notes {
+        paper.paragraph(&format!("Note: {note}."), 9.0, Weight::Regular, 0.0);
+    }
 }
 
 /// Numbers in a row as one: `1–4, 7`.

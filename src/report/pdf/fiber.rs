@@ -52,6 +52,9 @@ pub(super) fn put(
     links(paper, document, own);
     joints(paper, own);
     findings(paper, &own.findings, SAID);
+    for says in &own.undecided {
+        paper.paragraph(&format!("Undecided {says}."), SAID, Weight::Regular, 0.0);
+    }
     paper.y += 8.0;
 }
 
@@ -67,7 +70,8 @@ fn height_of_rest(paper: &Paper, own: &FiberData) -> f32 {
     };
     let says = |alike: &[FindingData]| alike.iter().map(|found| lines(&found.says)).sum::<usize>();
     let said = alike(&own.findings).map(|alike| 1 + says(alike) + lines(&alike[0].next));
-    let said: usize = said.sum();
+    let open = own.undecided.iter().map(|says| 1 + lines(says));
+    let said: usize = said.chain(open).sum();
     let groups = alike(&own.findings).count();
     97.0 + 1.45 * ROW * rows as f32 + 1.35 * SAID * said as f32 + 3.0 * groups as f32
 }

@@ -50,7 +50,8 @@ function progress() {
     el("p", {}, el("strong", {}, `${c.measured} of ${c.planned}`), ` planned measurements are there (${share}\u00a0%)`, beside.length ? `; beside the plan ${beside.join(", ")}` : "", "."),
     strip,
     el("ul", { class: "plain row" }, parts.map(([name, count, word]) =>
-      el("li", { class: `verdict is-${name}` }, mark(name), `${count} ${word}`))));
+      el("li", { class: `verdict is-${name}` }, mark(name), `${count} ${word}`))),
+    review.notes.map((note) => el("p", {}, `Note: ${note}.`)));
 }
 
 function filters() {
