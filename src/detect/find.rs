@@ -2,7 +2,7 @@
 
 use super::echo::{self, Lone};
 use super::ends;
-use super::first;
+use super::first::{self, Memory};
 use super::fit::{self, Fit, Given, LAST_GAIN, SEARCH_GAIN, SlopePrior};
 use super::model::{Behind, Joint, MOST_JOINTS, Model};
 use super::noise::Noise;
@@ -60,7 +60,7 @@ pub(super) struct Found {
     /// Power at which the receiver cuts off; infinite where it was never seen to.
     pub ceiling: f64,
     pub slopes: SlopePrior,
-    pub tail_share: Option<f64>,
+    pub memory: Memory,
 }
 
 /// Finds all joints of a trace. `None` where no fit can be made.
@@ -116,7 +116,13 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
         fit.factor.loosen(unexplained);
     }
     let lone = echo::behind_end(&fit, samples, noise, scatter);
-    Some(Found { fit, lone, ceiling, slopes: given.slopes, tail_share: given.tail_share })
+    Some(Found {
+        fit,
+        lone,
+        ceiling,
+        slopes: given.slopes,
+        memory: Memory { share: given.tail_share, droops: given.may_droop },
+    })
 }
 
 /// The first model fitted, with what must be right before events are looked for: the receiver, the end, and
@@ -148,8 +154,8 @@ fn search(mut fit: Fit, given: &mut Given, usual_fall: f64, threshold: f64) -> F
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 {
-            given.tail_share = first::set_tails(&fit, &mut next, given.noise);
-            given.may_droop = given.tail_share.is_some_and(|share| share < 0.0);
+            let memory = first::set_tails(&fit, &mut next, given.noise);
+            (given.tail_share, given.may_droop) = (memory.share, memory.droops);
         }
         if round > 0 {
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);

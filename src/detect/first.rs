@@ -178,27 +178,45 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
         return None; // nothing to explain, or it lags
     }
     let mut model = fit.model.clone();
-    for i in 1..model.joints.len() {
+    for i in 0..model.joints.len() {
         let tail = -0.002 * model.afterglow(i);
-        if model.joints[i].tail.is_some() && !model.joints[i].clipped {
+        if model.joints[i].tail.is_some() {
             model.joints[i].tail = Some(tail);
         }
     }
-    let droops = fit::run(model, &Given { may_droop: true, ..*given })?;
-    let better =
-        droops.chi2 < 0.8 * fit.chi2 && tail_share(&shares(&droops)).is_some_and(|s| s < 0.0);
-    better.then_some(droops)
+    let may_droop = Given { may_droop: true, ..*given };
+    let droops = fit::run(model, &may_droop).filter(|droops| droops.chi2 < 0.8 * fit.chi2)?;
+    memory(&droops).droops.then_some(droops)
 }
 
 /// Sigmas from which a tail below the line is a droop of the receiver.
 const DROOP_SIGMAS: f64 = 15.0;
 
-/// Decides which joints have a slow tail. Returns its share of their light, where whole reflections
-/// and drops show it: the same for all of one detector.
-pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f64> {
-    let shares = shares(fit);
-    let (share, most) = (tail_share(&shares), most_share(&shares));
-    let sign = share.map_or(1.0, f64::signum); // one detector lags or droops, and does not do both
+/// What a detector does with strong light.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Memory {
+    /// Share of it that it forgets late, negative where it droops: the same for all of one detector. `None` where no
+    /// whole reflection or drop shows it.
+    pub share: Option<f64>,
+    pub droops: bool,
+}
+
+fn memory(fit: &Fit) -> Memory {
+    let share = tail_share(&shares(fit));
+    // Of what is cut off nobody knows the share, but below the line is below the line.
+    let below = |(joint, unknown): (&Joint, &Option<usize>)| {
+        let (tail, unknown) = joint.tail.zip(*unknown)?;
+        Some(tail < -DROOP_SIGMAS * fit.sigma(unknown))
+    };
+    let any_below = || fit.model.joints.iter().zip(&fit.layout.tail).filter_map(below).any(|b| b);
+    Memory { share, droops: share.map_or_else(any_below, |share| share < 0.0) }
+}
+
+/// Decides which joints have a slow tail.
+pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Memory {
+    let memory = memory(fit);
+    let (share, most) = (memory.share, most_share(&shares(fit)));
+    let sign = if memory.droops { -1.0 } else { 1.0 }; // one detector lags or droops, and does not do both
     let pulse = model.receiver.pulse;
     for i in 0..model.joints.len() {
         let behind = model.behind(i).map_or(0.0, |line| line.power(model.joints[i].x));
@@ -206,7 +224,7 @@ pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f
         let joint = &mut model.joints[i];
         // What the mean over one pulse can show, or a hundredth of a dB.
         let least = noise.of_mean(pulse).min(0.005 * behind + 1e-12);
-        let expected = share.unwrap_or(0.003) * light;
+        let expected = share.unwrap_or(0.003 * sign) * light;
         if joint.height.is_none() && (i == 0 || expected.abs() < STEP_TAIL * behind) {
             joint.tail = None;
             continue;
@@ -226,5 +244,5 @@ pub(super) fn set_tails(fit: &Fit, model: &mut Model, noise: &Noise) -> Option<f
         };
     }
     keep_strongest(model);
-    share
+    memory
 }

@@ -191,7 +191,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
             let most = if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
-            let least = if given.may_droop && !joint.clipped { -most } else { 0.0 };
+            let least = if given.may_droop { -most } else { 0.0 };
             *tail = (*tail + change[unknown]).clamp(least, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {

@@ -37,8 +37,8 @@ impl Found {
             free_pole: None,
             free_tail: false,
             misfit: 0.03,
-            tail_share: self.tail_share,
-            may_droop: self.tail_share.is_some_and(|share| share < 0.0),
+            tail_share: self.memory.share,
+            may_droop: self.memory.droops,
             enough: LAST_GAIN,
             window: None,
         };

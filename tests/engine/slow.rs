@@ -5,6 +5,8 @@ use strandline::detect::{self, Cords};
 use strandline::event::{Analysis, Event, Role};
 use strandline::simulate::{self, Scenario};
 
+use crate::fibre::{self, Fibre};
+
 /// Two lengths of fibre with a drop of `drop_db` between them, seen by a detector that keeps three
 /// thousandths of the light for three pulse lengths.
 fn analysis(end: &str, drop_db: f64, behind_m: f64) -> Analysis {
@@ -117,4 +119,24 @@ fn a_decay_behind_an_end_is_no_fiber_however_short_the_recording() {
 /// Within half a pulse.
 fn near(x_m: f64, place_m: f64) -> bool {
     (x_m - place_m).abs() < 5.0
+}
+
+/// Two connectors that are cut off, seen by a receiver whose zero sinks behind strong light: nobody knows how
+/// much light that was, and what comes up again is still no row of gains.
+#[test]
+fn what_droops_behind_reflections_that_are_cut_off_is_no_event() {
+    let connector = "kind = \"connector\", loss_db = 0.3, reflectance_db = -35.0";
+    let drooping = Fibre {
+        name: "drooping",
+        receiver: "poles = 3, pole_pulses = 0.06, limit_db = 8.0, \
+                   slow = [{ fraction = -0.003, length_pulses = 15.0 }]",
+        sections: vec![(2500.0, connector), (3000.0, connector), (2500.0, "")],
+        ..Fibre::plain()
+    };
+    for seed in 0..10 {
+        let found = fibre::analysis(&drooping.rendered(seed));
+        let places: Vec<f64> = fibre::joints(&found).iter().map(|j| j.position_m.0).collect();
+        let right = places.len() == 2 && near(places[0], 2500.0) && near(places[1], 5500.0);
+        assert!(right, "seed {seed}: joints at {places:?} m, planted at 2500 and 5500 m");
+    }
 }
