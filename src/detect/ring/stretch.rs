@@ -7,7 +7,7 @@ use crate::detect::model::{Joint, Model};
 use crate::detect::receiver::Receiver;
 use crate::detect::scan;
 use crate::detect::start::{self, Known};
-use crate::signal::envelope::Envelope;
+use crate::signal::envelope::{Envelope, Factor};
 
 /// How far behind a reflection a resonance is looked for, and how far before it what drives it, in pulse lengths.
 const AHEAD_PULSES: f64 = 7.0;
@@ -27,8 +27,6 @@ const TAILS: [f64; 2] = [1.5, 5.0];
 /// Means behind a reflection.
 pub(super) struct Stretch<'a> {
     samples: &'a [f64],
-    /// Of the reflection.
-    pub height: f64,
     /// Whether it is not seen how much light drives a resonance here: cut off, or at the panel.
     pub blind: bool,
     /// Sample from which a resonance is driven, that at which the pulse is over, the first that is looked at.
@@ -38,6 +36,10 @@ pub(super) struct Stretch<'a> {
     /// Samples in each mean.
     step: usize,
     cells: Vec<Cell>,
+    /// The normal equations of what the means may be made of.
+    made_of: Factor,
+    /// Of the samples, one for each cell.
+    means: Vec<f64>,
     /// χ² without a resonance.
     pub plain: f64,
 }
@@ -45,8 +47,8 @@ pub(super) struct Stretch<'a> {
 struct Cell {
     /// 0 where a sample is as low as the file goes.
     weight: f64,
-    /// Its change with what it may be made of.
-    made_of: [f64; PARTS],
+    /// Its change with what it may be made of, times the weight.
+    weighted: [f64; PARTS],
 }
 
 /// What is left of the pulse's end in three shapes, the line behind with its slope, two tails.
@@ -109,31 +111,33 @@ impl<'a> Stretch<'a> {
                 scan::noise_var(samples, known.noise, samples.mean(k, k + step), step as f64);
             let var = noise + edge * edge + (MISFIT * height).powi(2);
             let held = samples.power[k..k + step].iter().any(|p| *p <= lowest);
-            Cell {
-                weight: if held { 0.0 } else { 1.0 / var },
-                made_of: [
-                    height * shape.rect,
-                    height * shape.by_place / pulse,
-                    height * shape.by_pole,
-                    line,
-                    line * (behind / pulse - 1.0),
-                    height * decay(TAILS[0]),
-                    height * decay(TAILS[1]),
-                ],
-            }
+            let weight = if held { 0.0 } else { 1.0 / var };
+            let made_of = [
+                height * shape.rect,
+                height * shape.by_place / pulse,
+                height * shape.by_pole,
+                line,
+                line * (behind / pulse - 1.0),
+                height * decay(TAILS[0]),
+                height * decay(TAILS[1]),
+            ];
+            (made_of, Cell { weight, weighted: made_of.map(|part| weight * part) })
         };
+        let (made_of, cells): (Vec<_>, Vec<_>) = (0..count).map(cell).unzip();
+        let means = means(&samples.power[first..], step).take(count).collect();
         let mut stretch = Stretch {
             samples: &samples.power,
-            height,
             blind: joint.clipped || i == 0,
             from,
             over,
             first,
             step,
-            cells: (0..count).map(cell).collect(),
+            made_of: factor(&made_of, &cells)?,
+            cells,
+            means,
             plain: 0.0,
         };
-        stretch.plain = stretch.without(&vec![Complex64::ZERO; count])?.0;
+        stretch.plain = stretch.without(&vec![Complex64::ZERO; count]).0;
         Some(stretch)
     }
 
@@ -167,42 +171,33 @@ impl<'a> Stretch<'a> {
     }
 
     /// χ² of the samples without a resonance's `answers`, and the equations for its share.
-    pub fn without(&self, answers: &[Complex64]) -> Option<(f64, Shares)> {
-        self.of_light(self.samples, answers)
+    pub fn without(&self, answers: &[Complex64]) -> (f64, Shares) {
+        self.of_means(self.means.iter().copied(), answers)
     }
 
     /// The same of other light at the samples' places.
-    pub fn of_light(&self, light: &[f64], answers: &[Complex64]) -> Option<(f64, Shares)> {
-        let mut matrix = Envelope::new(vec![0; PARTS]);
+    pub fn of_light(&self, light: &[f64], answers: &[Complex64]) -> (f64, Shares) {
+        self.of_means(means(&light[self.first..], self.step), answers)
+    }
+
+    fn of_means(&self, means: impl Iterator<Item = f64>, answers: &[Complex64]) -> (f64, Shares) {
         let mut right = [[0.0; PARTS]; 3]; // of the light and of both parts of the answers
         let mut squares = [[0.0; 3]; 3];
-        let means = light[self.first..].chunks_exact(self.step);
-        let means = means.map(|some| some.iter().sum::<f64>() / self.step as f64);
         for ((cell, mean), answer) in self.cells.iter().zip(means).zip(answers) {
             let values = [mean, answer.re, -answer.im];
-            for (i, made) in cell.made_of.iter().enumerate() {
-                let weighted = cell.weight * made;
-                for (right, value) in right.iter_mut().zip(values) {
-                    right[i] += weighted * value;
-                }
-                for (j, other) in cell.made_of.iter().enumerate().take(i + 1) {
-                    matrix.add(i, j, weighted * other);
+            for (right, value) in right.iter_mut().zip(values) {
+                for (right, weighted) in right.iter_mut().zip(&cell.weighted) {
+                    *right += weighted * value;
                 }
             }
-            for (a, row) in squares.iter_mut().enumerate() {
-                for (b, square) in row.iter_mut().enumerate() {
-                    *square += cell.weight * values[a] * values[b];
+            for (row, a) in squares.iter_mut().zip(values) {
+                for (square, b) in row.iter_mut().zip(values) {
+                    *square += cell.weight * a * b;
                 }
             }
         }
-        // Parts that do not show here are held.
-        for i in 0..PARTS {
-            let more = 1e-9 * matrix.diagonal(i) + 1e-300;
-            matrix.add(i, i, more);
-        }
-        let factor = matrix.factor()?;
         for right in &mut right {
-            factor.solve_lower(right);
+            self.made_of.solve_lower(right);
         }
         for (a, row) in squares.iter_mut().enumerate() {
             for (b, square) in row.iter_mut().enumerate() {
@@ -210,8 +205,31 @@ impl<'a> Stretch<'a> {
             }
         }
         let [[chi2, p, q], [_, a, b], [_, c, d]] = squares;
-        Some((chi2, Shares { matrix: [[a, b], [c, d]], right: [p, q] }))
+        (chi2, Shares { matrix: [[a, b], [c, d]], right: [p, q] })
     }
+}
+
+/// Means of `step` neighbouring samples each.
+fn means(samples: &[f64], step: usize) -> impl Iterator<Item = f64> + '_ {
+    samples.chunks_exact(step).map(move |some| some.iter().sum::<f64>() / step as f64)
+}
+
+/// The normal equations of the parts, solved as far as that needs no light.
+fn factor(made_of: &[[f64; PARTS]], cells: &[Cell]) -> Option<Factor> {
+    let mut matrix = Envelope::new(vec![0; PARTS]);
+    for (made_of, cell) in made_of.iter().zip(cells) {
+        for (i, weighted) in cell.weighted.iter().enumerate() {
+            for (j, part) in made_of.iter().enumerate().take(i + 1) {
+                matrix.add(i, j, weighted * part);
+            }
+        }
+    }
+    // Parts that do not show here are held.
+    for i in 0..PARTS {
+        let more = 1e-9 * matrix.diagonal(i) + 1e-300;
+        matrix.add(i, i, more);
+    }
+    matrix.factor()
 }
 
 /// The receiver as the reflection at `joint` shows it.
