@@ -269,7 +269,7 @@ pub(super) fn without_false_one(fit: &Fit, known: &Known) -> Option<Model> {
     if b < a + 4 {
         return None;
     }
-    let sd = noise.of_mean((b - a) as f64);
+    let sd = noise.of_mean((b - a) as f64).hypot(samples.unsure(a, b).sqrt());
     // What the line shows itself: the rest may be the slow tails' light.
     let shown = line.power(0.5 * (from + to)).min(samples.mean(a, b) - noise.clipped_mean(0.0));
     let seen = shown > 4.0 * sd;

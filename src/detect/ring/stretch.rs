@@ -90,7 +90,7 @@ impl<'a> Stretch<'a> {
         let pulse = model.receiver.pulse;
         let receiver = receiver(model, joint, known);
         // A flank that is cut off shows lower down, and so later.
-        let clear = if joint.clipped { 5.0 } else { 2.0 };
+        let clear = if joint.clipped { 8.0 } else { 2.0 };
         let from = samples.index(joint.x - BEHIND_PULSES * pulse);
         let over = samples.index(joint.x + pulse) + 1;
         let first = samples.index(joint.x + pulse + clear * receiver.pole) + 1;
