@@ -90,6 +90,8 @@ impl Court<'_> {
             if let Some(limit) = self.plan.min_link_limit_db(nm) {
                 self.link_loss(span.loss_db, Limit::AtLeast(limit));
             }
+        } else {
+            self.wavelength_unsaid();
         }
         if let Some(limit) = self.limits.orl_db {
             let doubt_db = self.limits.backscatter_sigma_db;
@@ -144,6 +146,27 @@ impl Court<'_> {
             });
         }
         self.judged.items.push(item);
+    }
+
+    /// Limits that hang on the wavelength stay open where the file states none; the least of each stands for them.
+    fn wavelength_unsaid(&mut self) {
+        let own = &self.limits.attenuation_db_per_km;
+        let attenuation = own.values().copied().min_by(f64::total_cmp);
+        let of_link = match &self.limits.link_loss_db {
+            Some(LinkLimit::PerWavelength(table)) => table.keys(),
+            Some(LinkLimit::FromParts) | None => own.keys(),
+        };
+        let of_link = of_link.filter_map(|nm| self.plan.link_limit_db(f64::from(*nm)));
+        let link = of_link.min_by(f64::total_cmp);
+        for (of, quantity, limit) in
+            [(Of::Fiber, Quantity::Attenuation, attenuation), (Of::Link, Quantity::Loss, link)]
+        {
+            let Some(limit) = limit else { continue };
+            let mut item = self.item(of, quantity, Figure::Unmeasured, Limit::AtMost(limit));
+            let remedy = "the wavelength, which the file does not state: this limit hangs on it";
+            item.remedy = Some(remedy.into());
+            self.judged.items.push(item);
+        }
     }
 
     /// Without an end every limit is undecided that a link could have met.

@@ -376,3 +376,17 @@ fn a_weak_step_whose_place_is_doubtful_is_the_planned_joint_it_may_be() {
         assert_eq!(unseen, !is_it, "{sigma_m}: {:?}", judged.notes);
     }
 }
+
+#[test]
+fn a_trace_that_states_no_wavelength_does_not_pass_limits_that_hang_on_it() {
+    let plan = a_plan(
+        "link_loss_db = { 1310 = 2.0, 1550 = 1.0 }\nattenuation_db_per_km = { 1310 = 0.4, 1550 = 0.3 }",
+    );
+    let mut unsaid = a_trace();
+    unsaid.settings.wavelength_nm = None;
+    let judged = trace(&plan, &unsaid, &an_analysis());
+    assert_eq!(judged.verdict(), Some(Verdict::Undecided), "{:?}", judged.items);
+    let link = item(&judged, Of::Link, Quantity::Loss);
+    assert_eq!((link.figure, link.limit), (Figure::Unmeasured, Limit::AtMost(1.0)));
+    assert!(link.remedy.as_deref().is_some_and(|remedy| remedy.contains("wavelength")));
+}
