@@ -275,7 +275,7 @@ impl Work<'_> {
         }
         for (n, (joint, i)) in model.joints.iter().zip(&self.layout.tail).enumerate() {
             let (Some(tail), Some(i)) = (joint.tail, i) else { continue };
-            match self.given.tail_share {
+            match self.given.memory.share {
                 Some(share) if n > 0 && !joint.clipped => {
                     let usual = share * model.afterglow(n);
                     believe(*i, tail, usual, 0.2 * usual.abs() + 1e-12);

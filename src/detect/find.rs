@@ -2,8 +2,8 @@
 
 use super::echo::{self, Lone};
 use super::ends;
-use super::first::{self, Memory};
-use super::fit::{self, Fit, Given, LAST_GAIN, SEARCH_GAIN, SlopePrior};
+use super::first;
+use super::fit::{self, Fit, Given, LAST_GAIN, Memory, SEARCH_GAIN, SlopePrior};
 use super::model::{Behind, Joint, MOST_JOINTS, Model};
 use super::noise::Noise;
 use super::place;
@@ -77,8 +77,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
         free_pole: Some(model.receiver.pole),
         free_tail: true,
         misfit: 0.03,
-        tail_share: None,
-        may_droop: false,
+        memory: Memory::default(),
         enough: SEARCH_GAIN,
         window: None,
     };
@@ -116,13 +115,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
         fit.factor.loosen(unexplained);
     }
     let lone = echo::behind_end(&fit, samples, noise, scatter);
-    Some(Found {
-        fit,
-        lone,
-        ceiling,
-        slopes: given.slopes,
-        memory: Memory { share: given.tail_share, droops: given.may_droop },
-    })
+    Some(Found { fit, lone, ceiling, slopes: given.slopes, memory: given.memory })
 }
 
 /// The first model fitted, with what must be right before events are looked for: the receiver, the end, and
@@ -154,8 +147,7 @@ fn search(mut fit: Fit, given: &mut Given, usual_fall: f64, threshold: f64) -> F
     for round in 0..5 {
         let mut next = fit.model.clone();
         if round < 3 {
-            let memory = first::set_tails(&fit, &mut next, given.noise);
-            (given.tail_share, given.may_droop) = (memory.share, memory.droops);
+            given.memory = first::set_tails(&fit, &mut next, given.noise);
         }
         if round > 0 {
             given.slopes = own_slopes(&fit, usual_fall, 0.25, 1.0);

@@ -1,8 +1,6 @@
 //! The first fit: which receiver the trace was made with, and what its detector forgets late.
 
-use std::cmp::Ordering;
-
-use super::fit::{self, Fit, Given, USUAL_TAIL};
+use super::fit::{self, Fit, Given, Memory, USUAL_TAIL};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -105,11 +103,11 @@ const MOST_TAILS: usize = 40;
 
 /// Takes away all tails but the strongest.
 fn keep_strongest(model: &mut Model) {
-    let strength = |i: &usize| model.joints[*i].tail.map(f64::abs);
+    let strength = |i: &usize| model.joints[*i].tail.map_or(0.0, f64::abs);
     let mut tailed: Vec<usize> =
-        (0..model.joints.len()).filter(|i| strength(i).is_some()).collect();
+        (0..model.joints.len()).filter(|i| model.joints[*i].tail.is_some()).collect();
     if tailed.len() > MOST_TAILS {
-        tailed.sort_by(|a, b| strength(b).partial_cmp(&strength(a)).unwrap_or(Ordering::Equal));
+        tailed.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
         for i in &tailed[MOST_TAILS..] {
             model.joints[*i].tail = None;
         }
@@ -184,22 +182,14 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
             model.joints[i].tail = Some(tail);
         }
     }
-    let may_droop = Given { may_droop: true, ..*given };
-    let droops = fit::run(model, &may_droop).filter(|droops| droops.chi2 < 0.8 * fit.chi2)?;
+    let memory_droops = Memory { droops: true, ..given.memory };
+    let droops = fit::run(model, &Given { memory: memory_droops, ..*given })
+        .filter(|droops| droops.chi2 < 0.8 * fit.chi2)?;
     memory(&droops).droops.then_some(droops)
 }
 
 /// Sigmas from which a tail below the line is a droop of the receiver.
 const DROOP_SIGMAS: f64 = 15.0;
-
-/// What a detector does with strong light.
-#[derive(Clone, Copy, Default)]
-pub(super) struct Memory {
-    /// Share of it that it forgets late, negative where it droops: the same for all of one detector. `None` where no
-    /// whole reflection or drop shows it.
-    pub share: Option<f64>,
-    pub droops: bool,
-}
 
 fn memory(fit: &Fit) -> Memory {
     let share = tail_share(&shares(fit));

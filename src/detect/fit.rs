@@ -17,6 +17,15 @@ pub(super) struct SlopePrior {
     pub sd: f64,
 }
 
+/// What a detector does with strong light.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Memory {
+    /// Share of it that it forgets late, negative where it droops: the same for all of one detector. `None` where no
+    /// whole reflection or drop shows it.
+    pub share: Option<f64>,
+    pub droops: bool,
+}
+
 /// What the fit is given beside the model.
 #[derive(Clone, Copy)]
 pub(super) struct Given<'a> {
@@ -33,10 +42,8 @@ pub(super) struct Given<'a> {
     pub misfit: f64,
     /// A fit stops where a step gains less χ² than this, and a thousandth of it.
     pub enough: f64,
-    /// Share of a whole reflection's height that its slow tail has, where known.
-    pub tail_share: Option<f64>,
-    /// Whether tails may lie below the line: a receiver that droops.
-    pub may_droop: bool,
+    /// What the detector does with strong light: where it droops, tails may lie below the line.
+    pub memory: Memory,
     /// The stretch that is looked at, in samples from the panel; `None` for all.
     pub window: Option<(f64, f64)>,
 }
@@ -191,7 +198,7 @@ fn moved(model: &Model, layout: &Layout, change: &[f64], given: &Given) -> Model
         if let (Some(tail), Some(unknown)) = (&mut joint.tail, layout.tail[i]) {
             // A detector keeps a small share of what it saw; of a cut-off peak that is not known.
             let most = if joint.clipped { f64::MAX } else { LARGEST_TAIL * model.afterglow(i) };
-            let least = if given.may_droop { -most } else { 0.0 };
+            let least = if given.memory.droops { -most } else { 0.0 };
             *tail = (*tail + change[unknown]).clamp(least, most.max(0.0));
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&mut joint.behind, layout.line[i]) {

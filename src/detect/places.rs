@@ -37,8 +37,7 @@ impl Found {
             free_pole: None,
             free_tail: false,
             misfit: 0.03,
-            tail_share: self.memory.share,
-            may_droop: self.memory.droops,
+            memory: self.memory,
             enough: LAST_GAIN,
             window: None,
         };

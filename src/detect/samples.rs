@@ -108,29 +108,18 @@ impl Samples {
 
     /// Mean power of samples `a..b`, not empty.
     pub fn mean(&self, a: usize, b: usize) -> f64 {
-        (self.sums[b] - self.sums[a]) / (b - a) as f64
+        mean_of(&self.sums, a, b)
     }
 
     /// Means of `m` samples each, four neighbours from sample `k` on; what would reach behind `end` is the last
     /// before it.
     pub fn four_means(&self, k: usize, m: usize, end: usize) -> Lanes {
-        let sum = |i: usize| {
-            let next = (k + (i + 1) * m).min(end);
-            self.sums[next] - self.sums[next - m]
-        };
-        Lanes::from(std::array::from_fn(sum)) * (1.0 / m as f64)
+        four_means_of(&self.sums, k, m, end)
     }
 
     /// The variances that the samples of each share, likewise.
     pub fn four_unsure(&self, k: usize, m: usize, end: usize) -> Lanes {
-        if self.unsure.is_empty() {
-            return Lanes::ZERO;
-        }
-        let of = |i: usize| {
-            let next = (k + (i + 1) * m).min(end);
-            self.unsure(next - m, next)
-        };
-        Lanes::from(std::array::from_fn(of))
+        if self.unsure.is_empty() { Lanes::ZERO } else { four_means_of(&self.unsure, k, m, end) }
     }
 
     /// Takes a zero offset of the receiver out of every sample.
@@ -152,11 +141,7 @@ impl Samples {
 
     /// Variance that samples `a..b` share, beside noise.
     pub fn unsure(&self, a: usize, b: usize) -> f64 {
-        if self.unsure.is_empty() {
-            0.0
-        } else {
-            (self.unsure[b] - self.unsure[a]) / (b - a) as f64
-        }
+        if self.unsure.is_empty() { 0.0 } else { mean_of(&self.unsure, a, b) }
     }
 
     /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
@@ -222,6 +207,20 @@ fn running_sums(values: &[f64]) -> Vec<f64> {
         sum
     }));
     sums
+}
+
+/// Mean of the values `a..b`, not none, from their running sums.
+fn mean_of(sums: &[f64], a: usize, b: usize) -> f64 {
+    (sums[b] - sums[a]) / (b - a) as f64
+}
+
+/// The means of `m` values each, four neighbours from value `k` on, held before `end`.
+fn four_means_of(sums: &[f64], k: usize, m: usize, end: usize) -> Lanes {
+    let sum = |i: usize| {
+        let next = (k + (i + 1) * m).min(end);
+        sums[next] - sums[next - m]
+    };
+    Lanes::from(std::array::from_fn(sum)) * (1.0 / m as f64)
 }
 
 fn top_db(trace: &Trace, count: usize) -> f64 {

@@ -3,7 +3,7 @@
 use super::{Link, Reference};
 use crate::combine;
 use crate::event::{Event, Peak, Role};
-use crate::grade::{self, Limit, Verdict};
+use crate::grade::{Limit, Verdict};
 use crate::job::{Content, Direction};
 use crate::plan::{self, JointKind};
 use crate::units::Measured;
@@ -231,8 +231,7 @@ fn unplanned(link: &Link) -> Vec<Part> {
 fn loses_too_much(link: &Link, event: &Event) -> bool {
     let limits = &link.plan.limits;
     let (Some(loss), Some(limit_db)) = (event.loss_db, limits.splice_db) else { return false };
-    let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-    grade::judge(with, Limit::AtMost(limit_db), limits.confidence).verdict == Verdict::Fail
+    limits.judge_loss(loss, Limit::AtMost(limit_db)).verdict == Verdict::Fail
 }
 
 fn from_events(link: &Link, here: &[Seen]) -> Part {

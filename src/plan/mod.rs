@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use crate::units::GroupIndex;
+use crate::grade::{self, Graded, Limit};
+use crate::units::{GroupIndex, Measured};
 
 mod check;
 mod colors;
@@ -235,6 +236,14 @@ pub struct Limits {
     pub backscatter_sigma_db: f64,
     /// The presets these limits began with; where two say the same, the later one counts.
     pub presets: Vec<&'static Preset>,
+}
+
+impl Limits {
+    /// Judges a loss with the instrument's linearity on it, which holds for each dB of it.
+    pub fn judge_loss(&self, loss_db: Measured, limit: Limit) -> Graded {
+        let with = grade::with_linearity(loss_db, self.linearity_db_per_db);
+        grade::judge(with, limit, self.confidence)
+    }
 }
 
 impl Limits {

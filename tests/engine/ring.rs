@@ -1,7 +1,6 @@
 //! Receivers that ring: the waves behind their reflections are no events, and the events among them are measured.
 
-use strandline::event::Role;
-
+use crate::end_of;
 use crate::fibre::{Fibre, Pulls, analysis, draws, joints};
 
 /// Two connectors and a splice; what swings behind a change of light has 2 % of it, a period of 14.3 m (1.4 pulse
@@ -40,7 +39,7 @@ fn the_waves_of_a_receiver_that_rings_are_no_events() {
                 losses.add(joint.loss_db.expect("a loss"), loss_db);
             }
             surplus += joints.len().saturating_sub(3);
-            let end = found.events.iter().find(|event| event.role == Role::End).expect("an end");
+            let end = end_of(&found);
             let off = (end.position_m.0 - 8000.0) / end.position_sigma_m;
             assert!(
                 off.abs() < 4.0,

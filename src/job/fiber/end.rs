@@ -25,8 +25,7 @@ impl Own<'_> {
                     verdicts.push(Verdict::Undecided);
                 }
                 if let (Some(loss), Some(limit)) = (own.loss.loss_db, limits.connector_db) {
-                    let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-                    let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
+                    let graded = limits.judge_loss(loss, Limit::AtMost(limit));
                     verdicts.push(graded.verdict);
                     if graded.verdict == Verdict::Fail {
                         worst_loss = highest(worst_loss, Some(loss));

@@ -166,8 +166,7 @@ impl Own<'_> {
                     own.verdict = Some(Verdict::Undecided).filter(|_| measured);
                     continue;
                 };
-                let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-                let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
+                let graded = limits.judge_loss(loss, Limit::AtMost(limit));
                 own.verdict = Some(graded.verdict);
                 known.push((own.wavelength_nm, loss));
                 if graded.verdict == Verdict::Fail {

@@ -206,11 +206,9 @@ impl Own<'_> {
                     .filter(|_| asked && self.is_measured(link.wavelength_nm));
                 continue;
             };
-            // The scale's linearity holds for each dB of the whole link.
-            let with = grade::with_linearity(loss, limits.linearity_db_per_db);
             let is_whole = !link.lacks_connector;
             if let Some(least) = least {
-                let graded = grade::judge(with, Limit::AtLeast(least), limits.confidence);
+                let graded = limits.judge_loss(loss, Limit::AtLeast(least));
                 // With a connector's loss on top it may well lose enough.
                 let is_known = is_whole || graded.verdict == Verdict::Pass;
                 link.verdict = Some(if is_known { graded.verdict } else { Verdict::Undecided });
@@ -223,7 +221,7 @@ impl Own<'_> {
                 link.verdict = link.verdict.max(is_open.then_some(Verdict::Undecided));
                 continue;
             };
-            let graded = grade::judge(with, Limit::AtMost(limit), limits.confidence);
+            let graded = limits.judge_loss(loss, Limit::AtMost(limit));
             let is_known = is_whole || graded.verdict == Verdict::Fail;
             let own = if is_known { graded.verdict } else { Verdict::Undecided };
             link.verdict = link.verdict.max(Some(own));

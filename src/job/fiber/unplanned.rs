@@ -9,7 +9,7 @@ use super::super::test::Content;
 use super::{FiberReview, Own};
 use crate::combine::{self, TwoWay};
 use crate::event::Role;
-use crate::grade::{self, Limit, Verdict};
+use crate::grade::{Limit, Verdict};
 use crate::plan;
 use crate::units::Measured;
 
@@ -174,8 +174,7 @@ impl Own<'_> {
     fn is_over_splice(&self, loss: Measured) -> bool {
         let limits = &self.plan.limits;
         let limit = Limit::AtMost(limits.splice_db.unwrap_or(USUAL_SPLICE_DB));
-        let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-        grade::judge(with, limit, limits.confidence).verdict == Verdict::Fail
+        limits.judge_loss(loss, limit).verdict == Verdict::Fail
     }
 
     /// Seen from both ends where both were measured, else at two wavelengths, else large.

@@ -3,7 +3,7 @@
 use super::super::remedy::{self, Remedy};
 use super::super::{FiberReview, JointReview, LinkReview, TestVerdict};
 use super::{Fiber, is_repair};
-use crate::grade::{self, Limit, Verdict};
+use crate::grade::{Limit, Verdict};
 use crate::units::Measured;
 
 /// What to do about something that is undecided at a wavelength.
@@ -100,9 +100,7 @@ fn of_joint(fiber: &Fiber, joint: &JointReview) -> Option<Ask> {
 }
 
 fn is_open(loss: Measured, limit: Limit, fiber: &Fiber) -> bool {
-    let limits = &fiber.plan.limits;
-    let with = grade::with_linearity(loss, limits.linearity_db_per_db);
-    grade::judge(with, limit, limits.confidence).verdict == Verdict::Undecided
+    fiber.plan.limits.judge_loss(loss, limit).verdict == Verdict::Undecided
 }
 
 fn of_link(fiber: &Fiber, link: &LinkReview) -> Vec<Ask> {
