@@ -66,7 +66,10 @@ pub fn read_text(path: &Path) -> io::Result<String> {
     let text = String::from_utf8(read(path)?).map_err(|_| {
         io::Error::new(io::ErrorKind::InvalidData, "the file is not UTF-8 text; save it as UTF-8")
     })?;
-    Ok(text.strip_prefix('\u{feff}').map_or(text.clone(), str::to_owned))
+    if let Some(rest) = text.strip_prefix('\u{feff}') {
+        return Ok(rest.to_owned());
+    }
+    Ok(text)
 }
 
 /// Whether the path names a folder.
@@ -120,11 +123,11 @@ fn list(
     inner: &mut Vec<PathBuf>,
     found: &mut Vec<PathBuf>,
 ) -> io::Result<()> {
-    let mut entries = fs::read_dir(folder)?.collect::<io::Result<Vec<_>>>()?;
+    let entries = fs::read_dir(folder)?.map(|entry| Ok(entry?.path()));
+    let mut paths = entries.collect::<io::Result<Vec<PathBuf>>>()?;
     // Of two links to one folder always the same one is walked: the last of a sorted stack first.
-    entries.sort_by_key(|entry| std::cmp::Reverse(entry.file_name()));
-    for entry in entries {
-        let path = entry.path();
+    paths.sort_unstable_by(|one, other| other.cmp(one));
+    for path in paths {
         match fs::metadata(&path) {
             Ok(data) if data.is_dir() => inner.push(path),
             Ok(data) if data.is_file() && wanted(&path) => found.push(path), // a pipe would never end
@@ -196,6 +199,26 @@ pub fn write_new_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
 fn not_as_written() -> io::Error {
     let says = "what was read back is not what was written: do not trust this medium";
     io::Error::new(io::ErrorKind::InvalidData, says)
+}
+
+/// The largest file that this process may write, in bytes: for one byte more the system kills it, and the
+/// unfinished file stays. Linux tells it; `None` where there is no limit, and where nothing tells it.
+fn largest_writable() -> Option<u64> {
+    let limits = fs::read_to_string("/proc/self/limits").ok()?;
+    let own = limits.lines().find_map(|line| line.strip_prefix("Max file size"))?;
+    own.split_whitespace().next()?.parse().ok()
+}
+
+fn must_fit(length: u64) -> io::Result<()> {
+    match largest_writable() {
+        Some(limit) if length > limit => {
+            let says = format!(
+                "{length} bytes are more than the {limit} that one file may have here; raise the limit (ulimit -f)"
+            );
+            Err(io::Error::new(io::ErrorKind::FileTooLarge, says))
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Makes an empty file that is not there yet.
@@ -270,6 +293,7 @@ fn is_left_behind(path: &Path) -> bool {
 fn prepare(path: &Path, bytes: &[u8]) -> io::Result<Unfinished> {
     const SPARE_NAMES: usize = 1000; // writers at the same moment, and what a crash left behind
     path.file_name().ok_or(io::ErrorKind::InvalidInput)?;
+    must_fit(bytes.len() as u64)?;
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         make_folder(folder)?;
     }
@@ -351,6 +375,7 @@ pub fn lies_in(path: &Path, folder: &Path) -> bool {
 /// Where it cannot be written.
 pub fn append(path: &Path, text: &str) -> io::Result<()> {
     let mut file = fs::OpenOptions::new().create(true).append(true).open(path).map_err(plain)?;
+    must_fit(file.metadata()?.len() + text.len() as u64)?;
     file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(plain)
 }
 

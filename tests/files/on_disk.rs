@@ -2,7 +2,7 @@
 
 use std::io;
 
-use super::folder;
+use super::{err, folder, root, text};
 use strandline::disk;
 
 #[test]
@@ -62,4 +62,22 @@ fn a_process_that_ends_at_once_leaves_no_unfinished_file_of_others() {
     disk::write_whole(&others, b"theirs").unwrap();
     drop(disk::stop_writing());
     assert_eq!(disk::read(&others).unwrap(), b"theirs");
+}
+
+/// The system kills a process that writes beyond the limit of one file: it has to be asked before.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_limit_of_the_size_of_one_file_is_said_and_leaves_nothing() {
+    let folder = folder("limit");
+    let binary = env!("CARGO_BIN_EXE_strandline");
+    // blocks of 512 or 1,024 bytes, by shell: 2 to 4 kB, and a trace has some 10
+    let script = format!(
+        "ulimit -f 4; exec '{binary}' simulate -o '{}' traces/ferry-clean.toml",
+        text(&folder)
+    );
+    let done = std::process::Command::new("sh").current_dir(root()).args(["-c", &script]).output();
+    let done = done.expect("a shell");
+    assert_eq!(done.status.code(), Some(2), "{}", err(&done));
+    assert!(err(&done).contains("ulimit"), "{}", err(&done));
+    assert_eq!(std::fs::read_dir(&folder).expect("a folder").count(), 0, "nothing unfinished");
 }
