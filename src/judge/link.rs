@@ -7,6 +7,16 @@ use crate::grade::{self, Limit, Verdict};
 use crate::plan::{JointKind, LinkLimit};
 use crate::units::Measured;
 
+/// What joints of a kind lose together.
+pub(super) struct Sum {
+    /// How many there are.
+    pub count: usize,
+    /// Of how many the loss is known.
+    pub known: usize,
+    /// The loss of those.
+    pub loss_db: Measured,
+}
+
 impl Court<'_> {
     /// Each section, and all of them together: attenuation is the fibre's, so a short section that
     /// cannot be decided alone is covered by the mean, while one that fails alone fails the link.
@@ -53,20 +63,35 @@ impl Court<'_> {
     }
 
     /// The mean over the link's splices, each read from one end.
+    /// Joints of a kind, those at a wanted place, and what they lose. Of a group that other joints belong to as
+    /// well nobody knows which of them loses how much.
+    pub(super) fn sum(&self, kind: JointKind, wanted: impl Fn(&Event) -> bool) -> Sum {
+        let mut sum = Sum { count: 0, known: 0, loss_db: Measured::new(0.0, 0.0) };
+        for group in self.groups() {
+            let is_own = |event: &&Event| self.kind(event) == kind && wanted(event);
+            let own = group.events.iter().filter(is_own).count();
+            match group.loss_db().filter(|_| own == group.events.len()) {
+                Some(loss) => {
+                    sum.count += group.places();
+                    sum.known += group.places();
+                    sum.loss_db = sum.loss_db.plus(loss);
+                }
+                None => sum.count += own,
+            }
+        }
+        sum
+    }
+
     pub(super) fn splices_together(&mut self) {
         let Some(limit) = self.limits.splice_mean_db else { return };
-        let splices: Vec<&Event> =
-            self.own_joints().into_iter().filter(|e| self.kind(e) == JointKind::Splice).collect();
-        let known: Vec<Measured> = splices.iter().filter_map(|e| e.loss_db).collect();
-        let places: usize = splices.iter().filter(|e| e.loss_db.is_some()).map(|e| e.merged).sum();
-        if splices.is_empty() {
+        let splices = self.sum(JointKind::Splice, |_| true);
+        if splices.count == 0 {
             return;
         }
-        let n = places.max(1) as f64;
-        let sum = known.iter().fold(Measured::new(0.0, 0.0), |sum, loss| sum.plus(*loss));
-        let mean = sum.times(1.0 / n).widened(self.limits.one_way_db / n.sqrt());
-        let whole = places >= splices.len();
-        let figure = if known.is_empty() { Figure::Unmeasured } else { self.on_scale(mean) };
+        let n = splices.known.max(1) as f64;
+        let mean = splices.loss_db.times(1.0 / n).widened(self.limits.one_way_db / n.sqrt());
+        let whole = splices.known == splices.count;
+        let figure = if splices.known == 0 { Figure::Unmeasured } else { self.on_scale(mean) };
         let mut item = self.item(Of::Splices, Quantity::MeanLoss, figure, Limit::AtMost(limit));
         if !whole && item.verdict == Verdict::Pass {
             item.verdict = Verdict::Undecided;

@@ -206,6 +206,24 @@ impl<'a> Court<'a> {
     }
 }
 
+/// Joints whose losses cannot be parted, or one alone: those events that show something of them, the first with
+/// what all lose together.
+struct Group {
+    events: Vec<Event>,
+}
+
+impl Group {
+    /// How many places lose together: more than there are events where two lie in one.
+    fn places(&self) -> usize {
+        self.events[0].merged.max(self.events.len())
+    }
+
+    /// What they lose together, if that could be measured.
+    fn loss_db(&self) -> Option<Measured> {
+        self.events[0].loss_db
+    }
+}
+
 impl Court<'_> {
     fn note(&mut self, says: &str) {
         self.judged.notes.push(says.to_owned());
@@ -355,32 +373,50 @@ impl Court<'_> {
         })
     }
 
-    fn joints(&mut self) {
-        let joints: Vec<Event> = self.own_joints().into_iter().cloned().collect();
-        let mut seen: Vec<String> = Vec::new();
-        let mut shared: usize = 0; // places that share the loss of one before them
-        for event in &joints {
-            let kind = self.kind(event);
+    /// The link's joints by whose loss can be told: each alone, or a group that shares the loss of its first.
+    fn groups(&self) -> Vec<Group> {
+        let mut groups: Vec<Group> = Vec::new();
+        for event in self.own_joints() {
             let hidden = event.loss_db.is_none() && event.loss_at_least_db.is_none();
-            let planned = self.planned(event).and_then(|joint| self.plan.allowance_db(joint));
-            match planned.or(self.plan.joint_limit_db(kind)) {
-                _ if hidden && shared > 0 => {}
-                Some(limit) => self.loss(event, limit),
-                None => self.note(&format!(
-                    "event {}: no limit for the loss of a {}: not judged",
-                    event.number,
-                    kind.word()
-                )),
+            match groups.last_mut() {
+                Some(group) if hidden && group.events.len() < group.places() => {
+                    group.events.push(event.clone());
+                }
+                _ => groups.push(Group { events: vec![event.clone()] }),
             }
-            seen.extend(self.planned(event).map(|joint| joint.name.clone()));
-            shared = if hidden { shared.saturating_sub(1) } else { event.merged - 1 };
-            if let Some(limit) = self.limits.reflectance_db {
-                if event.is_reflective() || kind == JointKind::Connector {
+        }
+        groups
+    }
+
+    fn joints(&mut self) {
+        let groups = self.groups();
+        for group in &groups {
+            self.loss_of(&group.events[0]);
+            for event in &group.events {
+                let is_plug = event.is_reflective() || self.kind(event) == JointKind::Connector;
+                if let Some(limit) = self.limits.reflectance_db.filter(|_| is_plug) {
                     self.reflectance(event, limit);
                 }
             }
         }
+        let events = groups.iter().flat_map(|group| &group.events);
+        let seen: Vec<String> =
+            events.filter_map(|event| Some(self.planned(event)?.name.clone())).collect();
         self.say_unseen(&seen);
+    }
+
+    /// Judges a joint's loss by its own limit, else by that of its kind.
+    fn loss_of(&mut self, event: &Event) {
+        let kind = self.kind(event);
+        let planned = self.planned(event).and_then(|joint| self.plan.allowance_db(joint));
+        match planned.or(self.plan.joint_limit_db(kind)) {
+            Some(limit) => self.loss(event, limit),
+            None => self.note(&format!(
+                "event {}: no limit for the loss of a {}: not judged",
+                event.number,
+                kind.word()
+            )),
+        }
     }
 
     /// Planned joints that show no event: nothing is judged there.

@@ -24,24 +24,17 @@ pub fn parts(plan: &Plan, trace: &Trace, analysis: &Analysis) -> Vec<MeasuredPar
     let Some((span, loss)) = analysis.span.and_then(|span| Some((span, span.loss_db?))) else {
         return Vec::new();
     };
-    let joints = court.own_joints();
-    let is_end = |m| m == span.start_m || m == span.end_m;
-    let sum = |part, wanted: &dyn Fn(JointKind, bool) -> bool| {
-        let own: Vec<_> =
-            joints.iter().filter(|e| wanted(court.kind(e), is_end(e.position_m))).collect();
-        // What a group shares is counted with its first; the others have no loss of their own.
-        let places = own.len();
-        let known: Vec<Measured> = own.iter().filter_map(|e| e.loss_db).collect();
-        let carried: usize = own.iter().filter(|e| e.loss_db.is_some()).map(|e| e.merged).sum();
-        let whole = carried >= places;
-        let loss = known.into_iter().fold(Measured::new(0.0, 0.0), Measured::plus);
-        MeasuredPart { part, count: places as f64, loss_db: whole.then_some(loss) }
+    let of = |part, kind, ends: bool| {
+        let is_end = |m| m == span.start_m || m == span.end_m;
+        let sum = court.sum(kind, |event| is_end(event.position_m) == ends);
+        let loss_db = Some(sum.loss_db).filter(|_| sum.known == sum.count);
+        MeasuredPart { part, count: sum.count as f64, loss_db }
     };
     let mut parts = vec![
-        sum("splices", &|kind, end| kind == JointKind::Splice && !end),
-        sum("connectors", &|kind, end| kind == JointKind::Connector && !end),
-        sum("splitters", &|kind, end| kind == JointKind::Splitter && !end),
-        sum("end connectors", &|_, end| end),
+        of("splices", JointKind::Splice, false),
+        of("connectors", JointKind::Connector, false),
+        of("splitters", JointKind::Splitter, false),
+        of("end connectors", JointKind::Connector, true),
     ];
     let others: Option<Vec<Measured>> = parts.iter().map(|part| part.loss_db).collect();
     let fiber = others.map(|others| others.into_iter().fold(loss, Measured::minus));

@@ -167,6 +167,43 @@ fn two_joints_closer_than_the_receiver_resolves_hide_no_joint_behind_them() {
 }
 
 #[test]
+fn a_group_of_two_splices_is_two_in_their_mean_and_in_the_links_parts() {
+    // loss of the first splice and how many places share it, loss of the second, mean by hand, how many
+    let cases = [
+        ((0.30, 2), None, Some(0.15), 2), // both are seen, and lose together
+        ((0.30, 2), Some(0.06), Some(0.12), 3), // two in one event, and one apart: 0.36/3
+        ((0.30, 1), Some(0.06), Some(0.18), 2),
+        ((0.30, 1), None, None, 2), // the second is hidden
+    ];
+    for ((first, merged), second, mean, count) in cases {
+        let mut analysis = an_analysis();
+        analysis.events[2].merged = merged;
+        analysis.events[2].loss_db = Some(Measured::new(first, 0.001));
+        analysis.events[3].loss_db = second.map(|db| Measured::new(db, 0.001));
+        let plan = a_plan("splice_mean_db = 0.4\none_way_db = 0.001");
+        let own = item(&trace(&plan, &a_trace(), &analysis), Of::Splices, Quantity::MeanLoss);
+        let Figure::Whole(found) = own.figure else { panic!("{own:?}") };
+        assert_eq!(own.verdict == Verdict::Pass, mean.is_some(), "{own:?}");
+        assert!((found.value - mean.unwrap_or(first)).abs() < 1e-9, "{own:?}");
+        let parts = parts(&plan, &a_trace(), &analysis);
+        let splices = parts.iter().find(|part| part.part == "splices").unwrap();
+        assert_eq!((splices.count, splices.loss_db.is_some()), (f64::from(count), mean.is_some()));
+    }
+}
+
+#[test]
+fn a_splice_that_shares_its_loss_with_a_connector_is_not_known() {
+    let mut analysis = an_analysis();
+    // A connector and the splice behind it lose together; of the other splice nothing is hidden.
+    analysis.events[1].merged = 2;
+    analysis.events[1].position_m = PanelM(520.0);
+    analysis.events[2].loss_db = None;
+    let plan = a_plan("splice_mean_db = 0.4\none_way_db = 0.001");
+    let own = item(&trace(&plan, &a_trace(), &analysis), Of::Splices, Quantity::MeanLoss);
+    assert_eq!(own.verdict, Verdict::Undecided, "{own:?}");
+}
+
+#[test]
 fn a_joint_whose_loss_is_hidden_is_undecided_and_a_bound_can_only_fail() {
     let mut analysis = an_analysis();
     analysis.events[2].loss_db = None;
