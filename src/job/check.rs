@@ -28,66 +28,81 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
             by_key.entry(key).or_default().push(i);
         }
     }
+    let planned = planned(plan);
+    let missing = planned.iter().filter(|key| !by_key.contains_key(key));
+    let gaps: BTreeMap<(u16, Direction), u32> =
+        missing.map(|(fiber, nm, end)| ((*nm, *end), *fiber)).collect();
     let mut rows = Vec::new();
     let mut used = BTreeSet::new();
-    let missing = planned(plan).into_iter().filter(|key| !by_key.contains_key(key));
-    let gaps: BTreeMap<(u16, Direction), u32> =
-        missing.map(|(fiber, nm, end)| ((nm, end), fiber)).collect();
-    for key in planned(plan) {
-        let (fiber, wavelength, direction) = key;
-        let row = |test, counts, verdict| Row {
-            fiber: Some(fiber),
-            wavelength_nm: Some(wavelength),
-            direction: Some(direction),
-            test,
-            counts,
-            verdict,
-            unsettled: false,
-            reasons: Vec::new(),
-        };
-        let mut here = by_key.get(&key).cloned().unwrap_or_default();
+    for key in planned {
+        let here = by_key.get(&key).cloned().unwrap_or_default();
         used.extend(here.iter().copied());
-        // The latest by the file's own time counts; equal times by path, for want of better.
-        let time = |i: usize| tests[i].read().and_then(|c| c.measured_at_unix_s);
-        here.sort_by_key(|i| (time(*i), *i));
-        let Some(latest) = here.pop() else {
-            rows.push(row(None, false, TestVerdict::Missing));
-            continue;
-        };
-        let mut counting = row(Some(latest), true, TestVerdict::Undecided);
-        // A second copy of the same recording, as of a stick and a sync folder, is no other measurement.
-        let is_rival = |i: &usize| time(*i) == time(latest) && !is_same(&tests[*i], &tests[latest]);
-        if here.iter().any(is_rival) {
-            counting.unsettled = true;
-            counting.reasons.push(UNSETTLED.into());
-        } else if let Some(gap) = gaps.get(&(wavelength, direction))
-            && here.iter().any(|i| is_other_glass(&tests[*i], &tests[latest]))
-        {
-            counting.unsettled = true;
-            counting.reasons.push(format!(
-                "its measurements show fibres of different length, and the same measurement of fibre {gap} is missing: one of them may be that under a wrong label; measure fibre {gap}, or leave out the file that is not of this fibre"
-            ));
-        }
-        rows.push(counting);
-        rows.extend(here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded)));
+        rows.extend(of_planned(key, here, tests, gaps.get(&(key.1, key.2))));
     }
-    for (i, test) in tests.iter().enumerate().filter(|(i, _)| !used.contains(i)) {
-        let content = test.read();
-        rows.push(Row {
-            fiber: content.and_then(|c| c.fiber),
-            wavelength_nm: content.and_then(|c| c.wavelength_nm),
-            direction: content.and_then(|c| c.direction),
-            test: Some(i),
-            counts: false,
-            verdict: if content.is_some() { TestVerdict::Surplus } else { TestVerdict::Unreadable },
-            unsettled: false,
-            reasons: match (wrong.get(&i), test.content.as_ref().err()) {
-                (Some(wrong), _) => vec![format!("wrong label: {}", wrong.finding.says)],
-                (None, error) => error.map(|error| error.says.clone()).into_iter().collect(),
-            },
-        });
-    }
+    let others = (0..tests.len()).filter(|i| !used.contains(i));
+    rows.extend(others.map(|i| unplanned(i, &tests[i], wrong.get(&i))));
     rows
+}
+
+/// The rows of a planned measurement: that which counts, then those it supersedes. `here`: its files.
+/// `gap`: a fibre that lacks the same measurement.
+fn of_planned(
+    (fiber, nm, end): Key,
+    mut here: Vec<usize>,
+    tests: &[Test],
+    gap: Option<&u32>,
+) -> Vec<Row> {
+    let row = |test, counts, verdict| Row {
+        fiber: Some(fiber),
+        wavelength_nm: Some(nm),
+        direction: Some(end),
+        test,
+        counts,
+        verdict,
+        unsettled: false,
+        reasons: Vec::new(),
+    };
+    // The latest by the file's own time counts; equal times by path, for want of better.
+    let time = |i: usize| tests[i].read().and_then(|c| c.measured_at_unix_s);
+    here.sort_by_key(|i| (time(*i), *i));
+    let Some(latest) = here.pop() else { return vec![row(None, false, TestVerdict::Missing)] };
+    let mut counting = row(Some(latest), true, TestVerdict::Undecided);
+    counting.reasons.extend(rival(latest, &here, tests, gap));
+    counting.unsettled = !counting.reasons.is_empty();
+    let superseded = here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded));
+    std::iter::once(counting).chain(superseded).collect()
+}
+
+/// Why nobody knows whether the `latest` of several files counts.
+fn rival(latest: usize, earlier: &[usize], tests: &[Test], gap: Option<&u32>) -> Option<String> {
+    let time = |i: usize| tests[i].read().and_then(|c| c.measured_at_unix_s);
+    // A second copy of the same recording, as of a stick and a sync folder, is no other measurement.
+    let is_rival = |i: &usize| time(*i) == time(latest) && !is_same(&tests[*i], &tests[latest]);
+    if earlier.iter().any(is_rival) {
+        return Some(UNSETTLED.into());
+    }
+    let gap = gap.filter(|_| earlier.iter().any(|i| is_other_glass(&tests[*i], &tests[latest])))?;
+    Some(format!(
+        "its measurements show fibres of different length, and the same measurement of fibre {gap} is missing: one of them may be that under a wrong label; measure fibre {gap}, or leave out the file that is not of this fibre"
+    ))
+}
+
+/// The row of a file that is no planned measurement.
+fn unplanned(i: usize, test: &Test, wrong: Option<&Wrong>) -> Row {
+    let content = test.read();
+    Row {
+        fiber: content.and_then(|c| c.fiber),
+        wavelength_nm: content.and_then(|c| c.wavelength_nm),
+        direction: content.and_then(|c| c.direction),
+        test: Some(i),
+        counts: false,
+        verdict: if content.is_some() { TestVerdict::Surplus } else { TestVerdict::Unreadable },
+        unsettled: false,
+        reasons: match (wrong, test.content.as_ref().err()) {
+            (Some(wrong), _) => vec![format!("wrong label: {}", wrong.finding.says)],
+            (None, error) => error.map(|error| error.says.clone()).into_iter().collect(),
+        },
+    }
 }
 
 pub(super) fn finding(
@@ -363,43 +378,17 @@ pub(super) fn verdicts(
     let places: BTreeMap<u32, usize> =
         fibers.iter().enumerate().map(|(i, own)| (own.fiber, i)).collect();
     let place = |row: &Row| row.fiber.and_then(|fiber| places.get(&fiber).copied());
-    for row in rows.iter_mut().filter(|r| r.counts) {
+    for row in rows.iter_mut() {
         let Some(own) = place(row).map(|i| &mut fibers[i]) else { continue };
-        let worst = row.wavelength_nm.and_then(|w| own.worst_at(w));
-        row.verdict = match worst {
-            Some(Verdict::Fail) => TestVerdict::Fail,
-            Some(Verdict::Pass) => TestVerdict::Pass,
-            _ => TestVerdict::Undecided,
-        };
-        if own.broken_m.is_some() {
-            row.verdict = TestVerdict::Fail;
-            row.reasons.push("the fibre is broken".into());
+        if row.verdict == TestVerdict::Missing {
+            own.incomplete = true;
         }
-        let faults =
-            own.findings.iter().filter(|f| f.severity == Severity::Fault && f.kind != "missing");
-        row.reasons.extend(faults.map(|f| f.says.clone()));
+        if !row.counts {
+            continue;
+        }
+        of_fiber(row, own);
         let is_copy = row.test.is_some_and(|i| copies.contains(&i));
-        // Of a copy that is not read for its fibre its finding says what is open.
-        let is_read = row.wavelength_nm.is_some_and(|nm| own.is_read_at(nm));
-        let open = if is_copy && !is_read { Vec::new() } else { open(row, own, plan) };
-        for says in open {
-            let says = (row.wavelength_nm.unwrap_or(0), says);
-            if !row.unsettled {
-                row.reasons.push(says.1.clone());
-            }
-            if !own.open.contains(&says) {
-                own.open.push(says);
-            }
-        }
-        let doubts = own.doubts.iter().filter(|doubt| doubt.is_of(row));
-        for says in doubts.map(|doubt| doubt.says.clone()).collect::<Vec<_>>() {
-            row.verdict = row.verdict.max(TestVerdict::Undecided);
-            row.reasons.push(says.clone());
-            let says = (row.wavelength_nm.unwrap_or(0), says);
-            if !own.open.contains(&says) {
-                own.open.push(says);
-            }
-        }
+        leave_open(row, own, is_copy, plan);
         if row.unsettled {
             row.verdict = TestVerdict::Undecided;
         } else if is_copy {
@@ -411,9 +400,45 @@ pub(super) fn verdicts(
         }
         own.doubtful |= row.verdict == TestVerdict::Undecided;
     }
-    for row in rows.iter().filter(|r| r.verdict == TestVerdict::Missing) {
-        if let Some(i) = place(row) {
-            fibers[i].incomplete = true;
+}
+
+/// A row's verdict and reasons as its fibre's figures and faults give them.
+fn of_fiber(row: &mut Row, own: &FiberReview) {
+    row.verdict = match row.wavelength_nm.and_then(|w| own.worst_at(w)) {
+        Some(Verdict::Fail) => TestVerdict::Fail,
+        Some(Verdict::Pass) => TestVerdict::Pass,
+        _ => TestVerdict::Undecided,
+    };
+    if own.broken_m.is_some() {
+        row.verdict = TestVerdict::Fail;
+        row.reasons.push("the fibre is broken".into());
+    }
+    let faults =
+        own.findings.iter().filter(|f| f.severity == Severity::Fault && f.kind != "missing");
+    row.reasons.extend(faults.map(|f| f.says.clone()));
+}
+
+/// Says at a row and at its fibre what leaves it undecided.
+fn leave_open(row: &mut Row, own: &mut FiberReview, is_copy: bool, plan: &Plan) {
+    // Of a copy that is not read for its fibre its finding says what is open.
+    let is_read = row.wavelength_nm.is_some_and(|nm| own.is_read_at(nm));
+    let open = if is_copy && !is_read { Vec::new() } else { open(row, own, plan) };
+    let doubts: Vec<String> = own
+        .doubts
+        .iter()
+        .filter(|doubt| doubt.is_of(row))
+        .map(|doubt| doubt.says.clone())
+        .collect();
+    if !doubts.is_empty() {
+        row.verdict = row.verdict.max(TestVerdict::Undecided);
+    }
+    // What unsettles it stands among its reasons already.
+    row.reasons.extend(open.iter().filter(|_| !row.unsettled).cloned());
+    row.reasons.extend(doubts.iter().cloned());
+    for says in open.into_iter().chain(doubts) {
+        let says = (row.wavelength_nm.unwrap_or(0), says);
+        if !own.open.contains(&says) {
+            own.open.push(says);
         }
     }
 }

@@ -27,9 +27,10 @@ pub use spread::OneWay;
 pub use test::{
     Content, FarEnd, Test, TestVerdict, Unreadable, measure, read, read_all, short_cords,
 };
-pub use todo::{Station, Task, todo};
+pub use todo::{Station, Task, measurements, todo};
 pub use tray::{Instruction, Tray, built};
 pub use unseen::ends as unseen_ends;
+pub use usual::{measure as with_usual, words as usual_length_words};
 
 use rayon::prelude::*;
 
@@ -175,13 +176,16 @@ pub fn review(
 ) -> Review {
     files.sort();
     files.dedup();
-    let mut tests = test::read_all(&files, plan, options, done);
+    judge_together(test::read_all(&files, plan, options, done), plan, options)
+}
+
+/// As [`judge`], with what only all files together tell: the usual index, and the cable's length where the plan
+/// has none. Files that were measured otherwise are read and measured again.
+pub fn judge_together(mut tests: Vec<Test>, plan: &Plan, options: &source::Options) -> Review {
     let whole = usual::measure(&mut tests, plan, options);
     let mut review = judge(tests, &whole);
     if let (None, Some(length_m)) = (plan.cable.length_m, whole.cable.length_m) {
-        review.notes.push(format!(
-            "the plan has no length_m; {length_m:.1} m is taken, which most of these fibres have"
-        ));
+        review.notes.push(usual::words(length_m));
     }
     review
 }

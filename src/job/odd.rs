@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::check::finding;
-use super::fiber::FiberReview;
+use super::fiber::{self, FiberReview};
 use super::name::Direction;
 use super::test::Content;
 use super::{Finding, Row, Severity, Test, TestVerdict};
@@ -26,6 +26,7 @@ pub(super) fn outliers(fibers: &[FiberReview], plan: &Plan) -> Vec<Finding> {
         .filter(|f| !f.findings.iter().any(|found| NOT_ITSELF.contains(&found.kind)))
         .collect();
     let mut found = lengths(&sound);
+    found.extend(few_lengths(&sound, plan, &found));
     found.extend(losses(&sound, plan));
     found
 }
@@ -56,6 +57,55 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
         found
     })
     .collect()
+}
+
+/// Remarks on fibres whose length leaves what is usual in one cable, where too few or too unequal fibres are
+/// there for a promise of false alarms: the others, the plan's length as one of them, agree in two of three.
+fn few_lengths(sound: &[&FiberReview], plan: &Plan, said: &[Finding]) -> Vec<Finding> {
+    let all: Vec<(u32, Measured)> =
+        sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
+    let mut found = Vec::new();
+    for (fiber, length) in &all {
+        let others = all.iter().filter(|other| other.0 != *fiber).map(|other| other.1.value);
+        let others: Vec<f64> = others.chain(plan.cable.length_m).collect();
+        let is_said = said.iter().any(|finding| finding.fiber == Some(*fiber));
+        let is_odd = |usual: &Usual| usual.is_odd(*length, Spread::Even);
+        let Some(usual) = agreed(&others).filter(|usual| !is_said && is_odd(usual)) else {
+            continue;
+        };
+        let way = if length.value < usual.middle { "shorter" } else { "longer" };
+        let off_m = (length.value - usual.middle).abs();
+        let plans =
+            if plan.cable.length_m.is_some() { ", the plan's length among them" } else { "" };
+        let says = format!(
+            "it is {length:.1} m long, {off_m:.1} m {way} than is usual here: {} of {} others are {:.1} ± {:.1} m{plans}",
+            usual.count,
+            others.len(),
+            usual.middle,
+            usual.scale
+        );
+        let next = "check its label and both of its ends: it may not run where the others do";
+        let mut remark = finding("length-outlier", Severity::Remark, Some(*fiber), says, next);
+        remark.evidence =
+            evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
+        found.push(remark);
+    }
+    found
+}
+
+/// The share of the others that must agree before one that does not stands out.
+const TWO_OF_THREE: f64 = 0.66;
+
+/// What lengths have in common, two of three of them at least, and two.
+fn agreed(others: &[f64]) -> Option<Usual> {
+    let middle = order::median(&mut others.to_vec())?;
+    let mut off: Vec<f64> = others.iter().map(|m| (m - middle).abs()).collect();
+    let unequal_m = fiber::unseen_m(middle);
+    let count = off.iter().filter(|m| **m <= unequal_m).count();
+    let scale = (MAD_TO_SIGMA * order::median(&mut off)?).max(LENGTH_SHARE * middle);
+    let reach = unequal_m.max(5.0 * scale);
+    let is_enough = count >= 2 && count as f64 >= TWO_OF_THREE * others.len() as f64;
+    is_enough.then_some(Usual { middle, scale, reach, count })
 }
 
 fn evidence(usual: &Usual, names: [&'static str; 3], value: f64) -> BTreeMap<&'static str, f64> {

@@ -51,7 +51,7 @@ impl TestVerdict {
 }
 
 /// One file, without its samples.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Test {
     /// Where it is.
     pub path: PathBuf,
@@ -95,7 +95,7 @@ impl FarEnd {
 }
 
 /// What a readable file holds.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Content {
     /// Fibre number by label, else by file name.
     pub fiber: Option<u32>,

@@ -17,7 +17,7 @@ use crate::source;
 /// one scale their joints lie where they are. Then those that do not show the usual length, where the plan
 /// has none: its joints and its breaks are looked for in a cable of that length. Without such files
 /// nothing is read again. Returns the plan with that length.
-pub(super) fn measure(tests: &mut [Test], plan: &Plan, options: &source::Options) -> Plan {
+pub fn measure(tests: &mut [Test], plan: &Plan, options: &source::Options) -> Plan {
     let mut with_usual = plan.clone();
     with_usual.measure.group_index.extend(settings::usual_index(tests, plan));
     let is_other_scale = |content: &Content| {
@@ -32,6 +32,11 @@ pub(super) fn measure(tests: &mut [Test], plan: &Plan, options: &source::Options
         again(tests, |content| !is_near(content, usual_m), &with_usual, options);
     }
     plan
+}
+
+/// The note that says which length was taken.
+pub fn words(length_m: f64) -> String {
+    format!("the plan has no length_m; {length_m:.1} m is taken, which most of these fibres have")
 }
 
 fn again(

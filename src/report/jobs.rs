@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::table::{self, Align, Column};
 use super::{CAUTION, data, escape};
-use crate::job::{self, Review, Station};
+use crate::job::{self, Review, Station, Task};
 use crate::plan::Plan;
 
 /// How far a job has come.
@@ -118,15 +118,9 @@ pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         tasks.len()
     );
     let mut out = table::wrap(&head, width);
-    let [a, b] = plan.cable.ends.each_ref().map(|end| escape::terminal(end));
     let mut last = None;
     for task in &tasks {
-        let heading = match task.station {
-            Station::EndA => format!("at {a} (end a)"),
-            Station::EndB => format!("at {b} (end b)"),
-            Station::Along(m) if task.place.is_empty() => format!("{m} m from end a"),
-            Station::Along(m) => format!("at {}, {m} m from end a", escape::terminal(&task.place)),
-        };
+        let heading = station(task, plan);
         if last.as_ref() != Some(&heading) {
             out.push(format!("  {heading}"));
             last = Some(heading);
@@ -140,4 +134,18 @@ pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
         );
     }
     out
+}
+
+/// Where to stand for a task: `at NORTH SLIP (end a)`, `at C2, 3021 m from end a`.
+pub(super) fn station(task: &Task, plan: &Plan) -> String {
+    let named = |end: usize, word: &str| match plan.cable.ends[end].trim() {
+        "" => format!("at {word}"),
+        name => format!("at {} ({word})", escape::terminal(name)),
+    };
+    match task.station {
+        Station::EndA => named(0, "end a"),
+        Station::EndB => named(1, "end b"),
+        Station::Along(m) if task.place.is_empty() => format!("{m} m from end a"),
+        Station::Along(m) => format!("at {}, {m} m from end a", escape::terminal(&task.place)),
+    }
 }

@@ -10,7 +10,7 @@ impl Own<'_> {
     pub(super) fn find_break(&self, out: &mut FiberReview) {
         // Index and time base are as wrong at every wavelength, so a mean of them is no surer.
         let stops = |direction| {
-            let own = self.tests.iter().filter(|t| t.1 == direction).map(|t| t.3);
+            let own = self.tests.iter().filter(|t| t.direction == direction).map(|t| t.content);
             // Light that reaches the far end at one wavelength passes no break at another.
             if own.clone().any(|c| c.length_m.is_some()) {
                 return None;

@@ -9,79 +9,96 @@ use super::{FiberReview, JointReview, Own, highest};
 use crate::combine::{self, Joined, Reading, TwoWay};
 use crate::event::{Event, Peak, Role};
 use crate::grade::{self, Limit, Verdict};
-use crate::plan::{JointKind, PlannedJoint};
+use crate::plan::{JointKind, Plan, PlannedJoint};
 use crate::units::Measured;
 
 /// A contradiction smaller than this is nobody's business: no limit is as small.
 const LEAST_CONTRADICTION_DB: f64 = 0.05;
 
+/// What both ends show at one wavelength.
+struct Pair<'a> {
+    a: Option<&'a Content>,
+    b: Option<&'a Content>,
+    plan: &'a Plan,
+    wavelength_nm: u16,
+}
+
+impl Pair<'_> {
+    /// A joint that nobody has judged.
+    fn joint(&self, name: &str, at_m: f64, from: [Option<Measured>; 2]) -> JointReview {
+        JointReview {
+            name: name.to_owned(),
+            at_m,
+            at_sigma_m: 0.0,
+            wavelength_nm: self.wavelength_nm,
+            loss: combine::two_way(from[0], from[1], self.plan.limits.one_way_db),
+            bend_db: None,
+            reflectance_db: None,
+            verdict: None,
+            waived: None,
+        }
+    }
+
+    fn end_a(&self) -> JointReview {
+        let (near, far) = (self.a, self.b);
+        let from = [near.and_then(|c| c.near_db), far.and_then(|c| c.far_db)];
+        let reflectance_db = end_reflectance(near, far);
+        JointReview { reflectance_db, ..self.joint("end a", 0.0, from) }
+    }
+
+    fn end_b(&self, at_m: f64) -> JointReview {
+        let (near, far) = (self.b, self.a);
+        let from = [far.and_then(|c| c.far_db), near.and_then(|c| c.near_db)];
+        let reflectance_db = end_reflectance(near, far);
+        JointReview { reflectance_db, ..self.joint("end b", at_m, from) }
+    }
+
+    /// The plan's `i`th joint, where the traces show it or would.
+    fn planned(&self, i: usize, joint: &PlannedJoint) -> JointReview {
+        let read = [self.a, self.b].map(|c| c.and_then(|c| c.joints.get(i).copied()));
+        let from = read.map(|seen| seen.and_then(|(_, loss_db)| loss_db));
+        let places: Vec<f64> =
+            read.into_iter().flatten().filter(|j| j.1.is_some()).map(|j| j.0).collect();
+        let mean = places.iter().sum::<f64>() / places.len().max(1) as f64;
+        let at_m = if places.is_empty() { joint.at_m } else { mean };
+        let spread = places.iter().map(|p| (p - at_m).abs()).fold(0.0, f64::max);
+        let seen = |c: Option<&Content>, back: bool| {
+            let c = c?;
+            let length = c.length_m.map(|l| l.value).or(self.plan.cable.length_m);
+            let from_near = if back { length? - at_m } else { at_m };
+            reflection_at(c, c.near_m? + from_near)
+        };
+        JointReview {
+            at_sigma_m: spread.max(0.1),
+            reflectance_db: highest(seen(self.a, false), seen(self.b, true)),
+            ..self.joint(&joint.name, at_m, from)
+        }
+    }
+}
+
+/// Of an end's connector, as near and as far end.
+fn end_reflectance(near: Option<&Content>, far: Option<&Content>) -> Option<Measured> {
+    let one = near.and_then(|c| reflection_at(c, c.near_m?));
+    let other = far.and_then(|c| reflection_at(c, c.near_m? + c.length_m?.value));
+    highest(one, other)
+}
+
 impl Own<'_> {
     /// All joints and both end connectors at one wavelength, not yet judged.
     pub(super) fn joints(&self, wavelength_nm: u16, length_m: Option<f64>) -> Vec<JointReview> {
-        let (a, b) =
-            (self.of(wavelength_nm, Direction::AToB), self.of(wavelength_nm, Direction::BToA));
-        let one_way = self.plan.limits.one_way_db;
-        let reflectance = |near: Option<&Content>, far: Option<&Content>| {
-            let one = near.and_then(|c| c.near_m.and_then(|m| reflection_at(c, m)));
-            let other = far.and_then(|c| {
-                c.near_m.zip(c.length_m).and_then(|(m, l)| reflection_at(c, m + l.value))
-            });
-            highest(one, other)
-        };
-        let end = |name: &str, at_m: f64, loss: TwoWay, reflectance_db| JointReview {
-            name: name.into(),
-            at_m,
-            at_sigma_m: 0.0,
+        let pair = Pair {
+            a: self.of(wavelength_nm, Direction::AToB),
+            b: self.of(wavelength_nm, Direction::BToA),
+            plan: self.plan,
             wavelength_nm,
-            loss,
-            bend_db: None,
-            reflectance_db,
-            verdict: None,
-            waived: None,
         };
+        let has_cords = self.plan.measure.launch_m.is_some() || self.plan.measure.tail_m.is_some();
         let mut joints = Vec::new();
-        if self.plan.measure.launch_m.is_some() || self.plan.measure.tail_m.is_some() {
-            let loss =
-                combine::two_way(a.and_then(|c| c.near_db), b.and_then(|c| c.far_db), one_way);
-            joints.push(end("end a", 0.0, loss, reflectance(a, b)));
-        }
-        for (i, joint) in self.plan.joints.iter().enumerate() {
-            let of = |c: Option<&Content>| c.and_then(|c| c.joints.get(i).copied());
-            let (from_a, from_b) = (of(a), of(b));
-            let loss =
-                combine::two_way(from_a.and_then(|j| j.1), from_b.and_then(|j| j.1), one_way);
-            let places: Vec<f64> = [from_a, from_b]
-                .into_iter()
-                .flatten()
-                .filter(|j| j.1.is_some())
-                .map(|j| j.0)
-                .collect();
-            let mean = places.iter().sum::<f64>() / places.len().max(1) as f64;
-            let at_m = if places.is_empty() { joint.at_m } else { mean };
-            let spread = places.iter().map(|p| (p - at_m).abs()).fold(0.0, f64::max);
-            let seen = |c: Option<&Content>, back: bool| {
-                let c = c?;
-                let length = c.length_m.map(|l| l.value).or(self.plan.cable.length_m);
-                let from_near = if back { length? - at_m } else { at_m };
-                reflection_at(c, c.near_m? + from_near)
-            };
-            joints.push(JointReview {
-                name: joint.name.clone(),
-                at_m,
-                at_sigma_m: spread.max(0.1),
-                wavelength_nm,
-                loss,
-                bend_db: None,
-                reflectance_db: highest(seen(a, false), seen(b, true)),
-                verdict: None,
-                waived: None,
-            });
-        }
-        let loss = combine::two_way(a.and_then(|c| c.far_db), b.and_then(|c| c.near_db), one_way);
-        let at_m = length_m.or(self.plan.cable.length_m).unwrap_or(0.0);
-        if self.plan.measure.tail_m.is_some() || self.plan.measure.launch_m.is_some() {
-            joints.push(end("end b", at_m, loss, reflectance(b, a)));
-        }
+        joints.extend(has_cords.then(|| pair.end_a()));
+        let planned = self.plan.joints.iter().enumerate();
+        joints.extend(planned.map(|(i, joint)| pair.planned(i, joint)));
+        let far_m = length_m.or(self.plan.cable.length_m).unwrap_or(0.0);
+        joints.extend(has_cords.then(|| pair.end_b(far_m)));
         joints
     }
 
@@ -152,56 +169,80 @@ impl Own<'_> {
 
     /// Judges planned joints; says high splices, bends, and unequal fibres.
     pub(super) fn judge_joints(&self, out: &mut FiberReview) {
-        let limits = &self.plan.limits;
         for joint in &self.plan.joints {
-            let Some(limit) = self.plan.allowance_db(joint) else { continue };
-            let mut failed: Vec<(u16, Measured)> = Vec::new();
-            let mut known: Vec<(u16, Measured)> = Vec::new();
-            let mut place = joint.at_m;
-            for own in out.joints.iter_mut().filter(|j| j.name == joint.name) {
-                place = own.at_m;
-                let Some(loss) = own.loss.loss_db else {
-                    // Hidden in every trace that was taken: nobody knows what it loses.
-                    let measured = self.is_measured(own.wavelength_nm);
-                    own.verdict = Some(Verdict::Undecided).filter(|_| measured);
-                    continue;
-                };
-                let graded = limits.judge_loss(loss, Limit::AtMost(limit));
-                own.verdict = Some(graded.verdict);
-                known.push((own.wavelength_nm, loss));
-                if graded.verdict == Verdict::Fail {
-                    failed.push((own.wavelength_nm, loss));
-                }
-            }
-            known.sort_by_key(|k| k.0);
-            let bend = known
-                .first()
-                .zip(known.last())
-                .filter(|(s, l)| s.0 < l.0 && combine::grows_like_a_bend(s.1, l.1));
-            if let Some((_, worst)) = failed.iter().max_by(|a, b| a.1.value.total_cmp(&b.1.value)) {
-                let kind = match (bend.is_some(), joint.kind) {
-                    (true, _) => "bend",
-                    (false, JointKind::Connector) => "high-connector",
-                    (false, _) => "high-splice",
-                };
-                let mut finding =
-                    self.finding(kind, Severity::Fault, Some(&joint.name), Some(place));
-                finding.rests_on(["loss_db", "loss_sigma_db"], *worst);
-                finding.evidence.insert("limit_db", limit);
-                let figures: Vec<String> =
-                    known.iter().map(|(w, l)| format!("{l} dB at {w} nm")).collect();
-                finding.says =
-                    format!("{} loses {}; the limit is {limit} dB", joint.name, figures.join(", "));
-                finding.next = if bend.is_some() {
-                    "look for a tight bend in the tray before splicing anything: the loss grows with wavelength".into()
-                } else {
-                    "splice again: the loss is alike at every wavelength".into()
-                };
-                out.findings.push(finding);
-            } else {
-                self.say_unequal(joint, limit, out);
+            let Some(limit) = self.plan.allowance_db(joint) else {
+                self.say_bend(joint, out);
+                continue;
+            };
+            let failed = self.judge_joint(joint, limit, out);
+            match failed.into_iter().max_by(|a, b| a.value.total_cmp(&b.value)) {
+                Some(worst) => self.say_too_much(joint, worst, limit, out),
+                None => self.say_unequal(joint, limit, out),
             }
         }
+    }
+
+    /// Sets a joint's verdict at each wavelength. Returns the losses that fail.
+    fn judge_joint(
+        &self,
+        joint: &PlannedJoint,
+        limit_db: f64,
+        out: &mut FiberReview,
+    ) -> Vec<Measured> {
+        let mut failed = Vec::new();
+        for own in out.joints.iter_mut().filter(|j| j.name == joint.name) {
+            let Some(loss) = own.loss.loss_db else {
+                // Hidden in every trace that was taken: nobody knows what it loses.
+                let measured = self.is_measured(own.wavelength_nm);
+                own.verdict = Some(Verdict::Undecided).filter(|_| measured);
+                continue;
+            };
+            let verdict = self.plan.limits.judge_loss(loss, Limit::AtMost(limit_db)).verdict;
+            own.verdict = Some(verdict);
+            if verdict == Verdict::Fail {
+                failed.push(loss);
+            }
+        }
+        failed
+    }
+
+    fn say_too_much(
+        &self,
+        joint: &PlannedJoint,
+        worst: Measured,
+        limit_db: f64,
+        out: &mut FiberReview,
+    ) {
+        let known = known(joint, out);
+        let (kind, next) = match (is_bend(&known), joint.kind) {
+            (true, _) => ("bend", LOOK_FOR_A_BEND),
+            (false, JointKind::Connector) => ("high-connector", CLEAN),
+            (false, _) => ("high-splice", SPLICE_AGAIN),
+        };
+        let mut finding =
+            self.finding(kind, Severity::Fault, Some(&joint.name), Some(at_m(joint, out)));
+        finding.rests_on(["loss_db", "loss_sigma_db"], worst);
+        finding.evidence.insert("limit_db", limit_db);
+        finding.says =
+            format!("{} loses {}; the limit is {limit_db} dB", joint.name, figures(&known));
+        finding.next = next.into();
+        out.findings.push(finding);
+    }
+
+    /// A remark where the plan limits no loss of a joint, and it grows with wavelength.
+    fn say_bend(&self, joint: &PlannedJoint, out: &mut FiberReview) {
+        let known = known(joint, out);
+        let Some((_, longest)) = known.last().filter(|_| is_bend(&known)) else { return };
+        let mut finding =
+            self.finding("bend", Severity::Remark, Some(&joint.name), Some(at_m(joint, out)));
+        finding.rests_on(["loss_db", "loss_sigma_db"], *longest);
+        finding.says = format!(
+            "{} loses {}, as at a tight bend; the plan sets no limit for it",
+            joint.name,
+            figures(&known)
+        );
+        finding.next = LOOK_FOR_A_BEND.into();
+        out.findings.push(finding);
     }
 
     /// A remark where one end alone would be judged otherwise than the mean.
@@ -242,6 +283,41 @@ impl Own<'_> {
         finding.next = "nothing".into();
         out.findings.push(finding);
     }
+}
+
+const LOOK_FOR_A_BEND: &str =
+    "look for a tight bend in the tray before splicing anything: the loss grows with wavelength";
+const CLEAN: &str = "clean it, look at both end faces with a camera scope, and measure again";
+const SPLICE_AGAIN: &str = "splice again: the loss is alike at every wavelength";
+
+/// What a joint loses at each wavelength, ascending.
+fn known(joint: &PlannedJoint, out: &FiberReview) -> Vec<(u16, Measured)> {
+    let own = out.joints.iter().filter(|own| own.name == joint.name);
+    let mut known: Vec<(u16, Measured)> =
+        own.filter_map(|own| Some((own.wavelength_nm, own.loss.loss_db?))).collect();
+    known.sort_by_key(|k| k.0);
+    known
+}
+
+/// Whether a loss grows from the shortest wavelength to the longest.
+fn is_bend(known: &[(u16, Measured)]) -> bool {
+    match known {
+        [(short_nm, short), .., (long_nm, long)] => {
+            short_nm < long_nm && combine::grows_like_a_bend(*short, *long)
+        }
+        _ => false,
+    }
+}
+
+fn figures(known: &[(u16, Measured)]) -> String {
+    let each = known.iter().map(|(nm, loss)| format!("{loss} dB at {nm} nm"));
+    each.collect::<Vec<_>>().join(", ")
+}
+
+/// Where a joint lies, as the longest wavelength of the plan shows it.
+fn at_m(joint: &PlannedJoint, out: &FiberReview) -> f64 {
+    let own = out.joints.iter().rfind(|own| own.name == joint.name);
+    own.map_or(joint.at_m, |own| own.at_m)
 }
 
 /// The whole reflection of an event within a pulse of a place.

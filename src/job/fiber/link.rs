@@ -32,7 +32,7 @@ impl Own<'_> {
             is_open: self
                 .tests
                 .iter()
-                .any(|t| t.0 == wavelength_nm && t.3.far_end == FarEnd::OpenEnd),
+                .any(|t| t.wavelength_nm == wavelength_nm && t.content.far_end == FarEnd::OpenEnd),
             return_loss_db: self.return_loss_db(wavelength_nm),
             return_loss_verdict: None,
             splice_mean_db: None,
@@ -47,8 +47,8 @@ impl Own<'_> {
         let shown = self
             .tests
             .iter()
-            .filter(|t| t.3.far_end == FarEnd::Connector)
-            .filter_map(|t| t.3.length_m);
+            .filter(|t| t.content.far_end == FarEnd::Connector)
+            .filter_map(|t| t.content.length_m);
         Measured::mean(shown).map(|length| length.value)
     }
 
@@ -58,8 +58,11 @@ impl Own<'_> {
         let measure = &self.plan.measure;
         let by_parts = self.plan.limits.link_loss_db == Some(LinkLimit::FromParts);
         let holds = |shows: bool, cord_m: Option<f64>| shows || (by_parts && cord_m.is_none());
-        let own = self.tests.iter().filter(|t| t.0 == wavelength_nm && t.3.length_m.is_some());
-        own.map(|t| t.3).all(|content| {
+        let own = self
+            .tests
+            .iter()
+            .filter(|t| t.wavelength_nm == wavelength_nm && t.content.length_m.is_some());
+        own.map(|t| t.content).all(|content| {
             holds(content.shows_near, measure.launch_m)
                 && holds(content.far_end == FarEnd::Connector, measure.tail_m)
         })

@@ -207,7 +207,15 @@ impl FiberReview {
 struct Own<'a> {
     fiber: u32,
     plan: &'a Plan,
-    tests: Vec<(u16, Direction, &'a Test, &'a Content)>,
+    tests: Vec<Counted<'a>>,
+}
+
+/// A measurement that counts.
+struct Counted<'a> {
+    wavelength_nm: u16,
+    direction: Direction,
+    test: &'a Test,
+    content: &'a Content,
 }
 
 /// Reviews one fibre.
@@ -228,12 +236,17 @@ pub(super) fn review(
         tests: counting
             .filter_map(|r| {
                 let test = &tests[r.test?];
-                Some((r.wavelength_nm?, r.direction?, test, test.read()?))
+                Some(Counted {
+                    wavelength_nm: r.wavelength_nm?,
+                    direction: r.direction?,
+                    test,
+                    content: test.read()?,
+                })
             })
-            .filter(|t| is_placed(t.0, t.3))
+            .filter(|t| is_placed(t.wavelength_nm, t.content))
             .collect(),
     };
-    let length_seen_m = Measured::mean(own.tests.iter().filter_map(|t| t.3.length_m));
+    let length_seen_m = Measured::mean(own.tests.iter().filter_map(|t| t.content.length_m));
     let length_m = length_seen_m.map(|l| l.value);
     let mut out = FiberReview {
         fiber,
@@ -279,16 +292,17 @@ pub(super) fn review(
 
 impl Own<'_> {
     fn of(&self, wavelength_nm: u16, direction: Direction) -> Option<&Content> {
-        self.tests.iter().find(|t| t.0 == wavelength_nm && t.1 == direction).map(|t| t.3)
+        let is_it = |t: &&Counted| t.wavelength_nm == wavelength_nm && t.direction == direction;
+        self.tests.iter().find(is_it).map(|t| t.content)
     }
 
     /// Whether a trace of this wavelength counts.
     fn is_measured(&self, wavelength_nm: u16) -> bool {
-        self.tests.iter().any(|t| t.0 == wavelength_nm)
+        self.tests.iter().any(|t| t.wavelength_nm == wavelength_nm)
     }
 
     fn files(&self) -> Vec<PathBuf> {
-        self.tests.iter().map(|t| t.2.path.clone()).collect()
+        self.tests.iter().map(|t| t.test.path.clone()).collect()
     }
 
     fn finding(

@@ -3,7 +3,7 @@
 use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
-use super::{FiberReview, Own};
+use super::{Counted, FiberReview, Own};
 use crate::event::{Event, Opinion};
 
 impl Own<'_> {
@@ -12,7 +12,7 @@ impl Own<'_> {
         let mut most: Option<(f64, String, Option<f64>)> = None;
         let (mut losses, mut only_there, mut only_here) = (0, 0, 0);
         let mut files = Vec::new();
-        for (nm, direction, test, content) in &self.tests {
+        for Counted { wavelength_nm: nm, direction, test, content } in &self.tests {
             for opinion in &content.analysis.opinions {
                 match opinion {
                     Opinion::OnlyInstrument { .. } => only_there += 1,

@@ -49,8 +49,9 @@ impl Own<'_> {
     /// Judges the attenuation of the fibre between joints: the longer sections of each trace, and
     /// their mean at each wavelength.
     pub(super) fn judge_sections(&self, out: &mut FiberReview) {
-        for (wavelength, direction, _, content) in &self.tests {
-            out.sections.extend(of_trace(content, *wavelength, *direction, self.plan));
+        for one in &self.tests {
+            let own = of_trace(one.content, one.wavelength_nm, one.direction, self.plan);
+            out.sections.extend(own);
         }
         let mut worst: Option<Failing> = None;
         let mut by_nm: BTreeMap<u16, (Vec<Measured>, f64)> = BTreeMap::new(); // slopes, limit

@@ -42,12 +42,12 @@ impl Own<'_> {
         let mut seen: Vec<Seen> = self
             .tests
             .iter()
-            .filter(|t| self.plan.measure.launch_m.is_none() || t.3.near_m.is_some())
-            .flat_map(|t| self.between_joints(t.0, t.1, t.3))
+            .filter(|t| self.plan.measure.launch_m.is_none() || t.content.near_m.is_some())
+            .flat_map(|t| self.between_joints(t.wavelength_nm, t.direction, t.content))
             .filter(|s| out.broken_m.is_none_or(|m| s.at_m < m - 50.0 || s.at_m > m + 50.0))
             .collect();
         seen.sort_by(|a, b| a.at_m.total_cmp(&b.at_m));
-        let pulse_m = self.tests.iter().map(|t| t.3.pulse_m).fold(0.0, f64::max);
+        let pulse_m = self.tests.iter().map(|t| t.content.pulse_m).fold(0.0, f64::max);
         let mut rest = seen.as_slice();
         while let Some(first) = rest.first() {
             let reach = |s: &Seen| pulse_m.max(2.0) + 3.0 * s.sigma_m.max(first.sigma_m);
@@ -180,7 +180,7 @@ impl Own<'_> {
     /// Seen from both ends where both were measured, else at two wavelengths, else large.
     fn is_confirmed(&self, here: &[Seen]) -> bool {
         let ends: BTreeSet<Direction> = here.iter().map(|s| s.direction).collect();
-        let measured: BTreeSet<Direction> = self.tests.iter().map(|t| t.1).collect();
+        let measured: BTreeSet<Direction> = self.tests.iter().map(|t| t.direction).collect();
         let wavelengths: BTreeSet<u16> = here.iter().map(|s| s.wavelength_nm).collect();
         let large =
             |s: &Seen| s.loss_db.is_some_and(|l| l.value > ALONE_DB + 2.0 * SIGMAS * l.sigma);
@@ -209,7 +209,7 @@ impl Own<'_> {
     /// Growing with wavelength; or seen at the longest wavelength alone although a shorter one was
     /// measured too, where a splice of this size would have been seen.
     fn is_bend(&self, known: &[(u16, Measured)]) -> bool {
-        let shortest = self.tests.iter().map(|t| t.0).min().unwrap_or(0);
+        let shortest = self.tests.iter().map(|t| t.wavelength_nm).min().unwrap_or(0);
         match known {
             [(_, short), .., (_, long)] => combine::grows_like_a_bend(*short, *long),
             [(nm, loss)] => *nm > shortest + 100 && loss.value > ALONE_DB + SIGMAS * loss.sigma,

@@ -4,7 +4,7 @@
 use super::super::name::Direction;
 use super::super::test::Content;
 use super::super::{FarEnd, Row};
-use super::{FiberReview, Own};
+use super::{Counted, FiberReview, Own};
 use crate::plan::Plan;
 
 /// What leaves a measurement undecided although no figure of it is.
@@ -38,8 +38,8 @@ impl Own<'_> {
         if out.broken_m.is_some() {
             return;
         }
-        for (wavelength_nm, direction, _, content) in &self.tests {
-            let others = self.tests.iter().map(|t| (t.1, t.3));
+        for Counted { wavelength_nm, direction, content, .. } in &self.tests {
+            let others = self.tests.iter().map(|t| (t.direction, t.content));
             if let Some(says) = not_whole(self.plan, (*direction, content), others) {
                 let (wavelength_nm, direction) = (*wavelength_nm, *direction);
                 out.doubts.push(Doubt { wavelength_nm, direction, says });

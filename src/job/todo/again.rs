@@ -170,6 +170,7 @@ impl Fiber<'_> {
         let open = self.own.open.iter().find(|open| open.0 == nm).map(|open| open.1.clone());
         let says = open.or_else(|| row.reasons.first().cloned())?;
         let explained = says == NO_LIMIT
+            || open::lacks_limit(self.own, nm).is_some()
             || self.is_missing(nm)
             || self.own.findings.iter().any(|f| is_repair(f) || f.kind == "wrong-index");
         (!explained).then_some(says)

@@ -93,6 +93,14 @@ pub fn todo(review: &Review, plan: &Plan) -> Vec<Task> {
     tasks
 }
 
+/// The measurements among the tasks of one fibre, and what is undecided of it and no measurement decides.
+pub fn measurements(review: &Review, plan: &Plan, fiber: u32) -> Vec<Task> {
+    let rows: Vec<Row> =
+        review.rows.iter().filter(|row| row.fiber == Some(fiber)).cloned().collect();
+    let own = review.fibers.iter().find(|own| own.fiber == fiber);
+    own.map_or(Vec::new(), |own| again::tasks(&Fiber { own, rows: &rows, review, plan }))
+}
+
 fn repair(found: &Finding, plan: &Plan) -> Task {
     let place = found.place.clone().unwrap_or_default();
     let does = format!("{}: {}", found.kind, found.next);
@@ -112,18 +120,29 @@ fn station(place: &str, at_m: Option<f64>, plan: &Plan) -> Station {
 }
 
 /// Without limits nothing is ever decided: said once for the job.
-fn limits(review: &Review, plan: &Plan) -> Option<Task> {
+fn limits(review: &Review, plan: &Plan) -> Vec<Task> {
     let open = review.fibers.iter().flat_map(|own| &own.open).filter(|open| open.1 == NO_LIMIT);
-    let nm: BTreeSet<u16> = open.map(|open| open.0).collect();
-    (!nm.is_empty()).then(|| Task {
+    let none: BTreeSet<u16> = open.map(|open| open.0).collect();
+    let mut says = Vec::new();
+    if !none.is_empty() {
+        let nm = wavelengths(none);
+        says.push(format!("set limits in the plan: it has none for what was measured at {nm}"));
+    }
+    let lacks = review.fibers.iter().flat_map(|own| {
+        let nm = own.links.iter().map(|link| link.wavelength_nm);
+        nm.filter_map(|nm| Some((open::lacks_limit(own, nm)?, nm)))
+    });
+    says.extend(by_words(lacks).into_iter().map(|(lacks, nm)| {
+        let nm = wavelengths(nm);
+        format!("set {lacks} in the plan: what the link may lose from parts at {nm} hangs on it")
+    }));
+    let task = |does| Task {
         station: Station::EndA,
         place: plan.cable.ends[0].clone(),
         fiber: None,
-        does: format!(
-            "set limits in the plan: it has none for what was measured at {}",
-            wavelengths(nm)
-        ),
-    })
+        does,
+    };
+    says.into_iter().map(task).collect()
 }
 
 /// `1310 and 1550 nm`

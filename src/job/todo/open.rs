@@ -25,6 +25,8 @@ const ITS_FIBER: &str = "the attenuation of its fibre is too near its limit for 
 const ITS_LENGTH: &str = "its length is too near its limit: the fibre's own group index decides it (group_index in the plan)";
 const ITS_LIGHT: &str = "is too near its limit to tell: the fibre's own backscatter coefficient decides it (backscatter_sigma_db in the plan)";
 
+const WITH_CORDS: &str = "with cords at both ends: without them an end's connector is not in what the link loses, and an open end in what it reflects";
+
 /// What every undecided part of a fibre at a wavelength asks for. A part that a repair explains asks
 /// for nothing of its own.
 pub(super) fn asks(fiber: &Fiber, nm: u16) -> Vec<Ask> {
@@ -127,6 +129,12 @@ fn of_link(fiber: &Fiber, link: &LinkReview) -> Vec<Ask> {
         asks.extend((!fiber.is_missing(nm)).then(unseen));
         return asks;
     }
+    // A connector that no cord shows, an end that hangs open: no averaging tells what they hide.
+    let hidden = is_open(link.verdict) && link.lacks_connector;
+    if hidden || (is_open(link.return_loss_verdict) && link.is_open) {
+        asks.push(Ask::Again { how: WITH_CORDS.into(), ends: [true; 2] });
+        return asks;
+    }
     if let Some((loss, limit)) = link.loss_db.and_then(|loss| Some((loss, open(&loss)?))) {
         let remedy = || remedy::of_loss(loss, limit, fiber.ends(nm), &fiber.plan.limits);
         asks.extend(is_open(link.verdict).then(|| asked(remedy(), "the link", "", ITS_LINK)));
@@ -152,6 +160,15 @@ fn of_sections(fiber: &Fiber, nm: u16) -> Option<Ask> {
     // Unequal glass tilts no slope: two ends are as good as one.
     let remedy = remedy::of_loss(mean, limit, 2, &fiber.plan.limits);
     Some(asked(remedy, "the attenuation of its fibre", "", ITS_FIBER))
+}
+
+/// What the plan would have to say for a link to be decided at a wavelength.
+pub(super) fn lacks_limit(own: &FiberReview, nm: u16) -> Option<&'static str> {
+    let is_open = |link: &&LinkReview| {
+        let is_known = link.wavelength_nm == nm && link.loss_db.is_some();
+        is_known && link.verdict == Some(Verdict::Undecided)
+    };
+    own.links.iter().filter(is_open).find_map(|link| link.limit_lacks)
 }
 
 impl Fiber<'_> {
