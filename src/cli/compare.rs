@@ -3,12 +3,12 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
-use strandline::diagnose;
+use strandline::diagnose::{self, Links};
 use strandline::job::Test;
 use strandline::plan::Plan;
 use strandline::report::comparison::{self, Compared};
 
-use super::diagnose::{self as diagnosis, Links};
+use super::diagnose as diagnosis;
 use super::{Exit, Out, files, review};
 
 /// Two rounds of one cable or link: the change at each joint and section, and whether chance explains it

@@ -1,9 +1,8 @@
 //! `strandline diagnose`: which dB is lost where, why, and where to dig.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use strandline::diagnose::{self, Diagnosis, Reference};
+use strandline::diagnose::{self, Diagnosis, Links, Reference};
 use strandline::job::{self, Test};
 use strandline::plan::{self, Plan};
 use strandline::report::diagnosis;
@@ -15,7 +14,7 @@ use super::{Exit, Out, files, review};
 /// A link that loses too much: which dB is lost where, its likely cause, where to dig, what to do first
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows, or where these allow nothing to hold it against, or a part of the link is not seen."
+    after_help = "Example:\n  strandline diagnose traces/ferry-bend-1310.sor traces/ferry-bend-1550.sor\n\nEnds with 1 where something loses more than the plan or the baseline allows, or where these allow nothing to hold it against, or a part of the link is not seen or not judged."
 )]
 pub(crate) struct Args {
     /// Traces of the link, or folders of them: several wavelengths and both ends tell more
@@ -69,7 +68,10 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         (Some(_), true) => Reference::Plan,
         (None, true) => Reference::Preset,
     };
-    let (now, before) = (read(&now, &plan), read(&before, &plan));
+    let (mut now, before) = (read(&now, &plan), read(&before, &plan));
+    if reference == Reference::Plan {
+        plan = with_usual(&mut now, &plan, out);
+    }
     exit = exit.max(files::unreadable(&now, out)).max(files::unreadable(&before, out));
     for note in job::short_cords(&now) {
         out.note(&note);
@@ -81,20 +83,23 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let now = grouped(now, out);
     let before = grouped(before, out);
     let (Some(now), Some(before)) = (now, before) else { return Exit::CouldNot };
-    let links = by_fiber(now, before, &plan, reference);
+    let links = diagnose::each(&now, &before, &plan, reference);
     if links.is_empty() {
         out.error("no trace could be read, so there is nothing to diagnose", None);
         return Exit::CouldNot;
     }
     let told = answer(args, &links, &plan, out);
-    // What was held against nothing is not well, nor what nobody saw.
-    let is_fine = |d: &Diagnosis| {
-        let judged = d.judged_nm();
-        let all_judged = !judged.is_empty() && judged.values().all(|judged| *judged);
-        d.excesses.is_empty() && d.unseen.is_empty() && all_judged
-    };
-    let objects = reference != Reference::Preset && links.iter().any(|(_, d)| !is_fine(d));
+    let objects = reference != Reference::Preset && !links.iter().all(|(_, d)| d.is_fine());
     exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
+}
+
+/// The plan with the cable's usual length, where it has none and most of the fibres tell it.
+fn with_usual(now: &mut [Test], plan: &Plan, out: &Out) -> Plan {
+    let usual = job::with_usual(now, plan, &source::Options::default());
+    if let (None, Some(length_m)) = (plan.cable.length_m, usual.cable.length_m) {
+        out.note(&job::usual_length_words(length_m));
+    }
+    usual
 }
 
 /// Whether a name is that of a map, not of a trace.
@@ -195,25 +200,6 @@ pub(super) fn read(files: &[PathBuf], plan: &Plan) -> Vec<Test> {
     let progress = Progress::new(files.len());
     job::read_all(files, plan, &source::Options::default(), &|| progress.step())
 }
-
-/// A diagnosis for each fibre; a baseline of one fibre alone is everybody's.
-fn by_fiber(
-    now: Links,
-    mut before: Links,
-    plan: &Plan,
-    reference: Reference,
-) -> Vec<(Option<u32>, Diagnosis)> {
-    let shared = if before.len() == 1 { before.pop_first().map(|b| b.1) } else { None };
-    let each = now.into_iter().map(|(fiber, tests)| {
-        let baseline = shared.as_ref().or_else(|| before.get(&fiber));
-        let baseline = baseline.map_or(&[] as &[Test], Vec::as_slice);
-        (fiber, diagnose::diagnose(&tests, baseline, plan, reference))
-    });
-    each.collect()
-}
-
-/// The readable traces of each fibre. `None`: those whose fibre nothing tells.
-pub(super) type Links = BTreeMap<Option<u32>, Vec<Test>>;
 
 /// Sorts traces by fibre. `None`, and told: they may be of several fibres, and nothing tells which; taken
 /// for one link, all but a few would count for nothing.

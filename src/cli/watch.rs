@@ -232,7 +232,7 @@ impl Desk {
 
     fn judged(&mut self) -> Review {
         let tests = std::mem::take(&mut self.tests).into_values().collect();
-        job::judge(tests, &self.plan)
+        job::judge_together(tests, &self.plan, &source::Options::default())
     }
 
     /// Puts the tests of a review back where they came from.

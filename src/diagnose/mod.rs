@@ -4,6 +4,8 @@
 mod cause;
 mod change;
 mod draft;
+mod notes;
+mod open;
 mod part;
 mod place;
 
@@ -18,7 +20,7 @@ pub use place::{OnRoute, Place, on_route, place as place_at, sheath_m};
 
 use crate::event::Likely;
 use crate::grade::{self, Limit, Verdict};
-use crate::job::{self, Content, Direction, Test};
+use crate::job::{Content, Direction, Finding, Task, Test};
 use crate::plan::{JointKind, Plan};
 use crate::units::Measured;
 
@@ -81,6 +83,12 @@ pub struct Diagnosis {
     pub splitter_m: Option<f64>,
     /// What was to be judged and is not seen, and what would show it: what lies there may lose too much.
     pub unseen: Vec<String>,
+    /// What else could not be judged against the plan, and why.
+    pub open: Vec<String>,
+    /// Which measurements would decide it.
+    pub decides: Vec<Task>,
+    /// Faults that a review of the same traces finds beside what loses too much.
+    pub faults: Vec<Finding>,
     /// What a reader should know.
     pub notes: Vec<String>,
 }
@@ -94,6 +102,17 @@ impl Diagnosis {
             *judged.entry(figure.wavelength_nm).or_default() |= figure.allowed_db.is_some();
         }
         judged
+    }
+
+    /// Whether all of it was seen and judged, and nothing found.
+    pub fn is_fine(&self) -> bool {
+        let judged = self.judged_nm();
+        self.excesses.is_empty()
+            && self.unseen.is_empty()
+            && self.open.is_empty()
+            && self.faults.is_empty()
+            && !judged.is_empty()
+            && judged.into_values().all(|judged| judged)
     }
 }
 
@@ -110,9 +129,36 @@ pub(crate) struct Link<'a> {
     reference: Reference,
 }
 
-/// Diagnoses a link. `tests` and `baseline` were read against `plan`, which says where joints lie and
-/// what they may lose; with a baseline its losses are what is allowed.
-pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Reference) -> Diagnosis {
+/// The traces of several fibres, by their number. `None`: those of the one whose number nothing tells.
+pub type Links = BTreeMap<Option<u32>, Vec<Test>>;
+
+/// A diagnosis for each fibre; a baseline of one fibre alone is everybody's. What a plan is held against is
+/// what a review of all these traces says, copies and exchanged fibres with it.
+pub fn each(
+    now: &Links,
+    before: &Links,
+    plan: &Plan,
+    reference: Reference,
+) -> Vec<(Option<u32>, Diagnosis)> {
+    let mut reviewed = match reference {
+        Reference::Plan => open::review(now, plan),
+        Reference::Baseline | Reference::Preset => BTreeMap::new(),
+    };
+    let shared = before.values().next().filter(|_| before.len() == 1);
+    let one = |(fiber, tests): (&Option<u32>, &Vec<Test>)| {
+        let baseline = shared.or_else(|| before.get(fiber)).map_or(&[] as &[Test], Vec::as_slice);
+        let mut diagnosis = ranked(tests, baseline, plan, reference);
+        if let Some(reviewed) = reviewed.remove(fiber) {
+            reviewed.add_to(&mut diagnosis);
+        }
+        (*fiber, diagnosis)
+    };
+    now.iter().map(one).collect()
+}
+
+/// What loses too much in one link. `tests` and `baseline` were read against `plan`, which says where
+/// joints lie and what they may lose; with a baseline its losses are what is allowed.
+fn ranked(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Reference) -> Diagnosis {
     let (link, before) = Link::pair(tests, baseline, plan, reference);
     let mut parts = part::of(&link);
     part::allow(&mut parts, &link, (reference == Reference::Baseline).then_some(&before));
@@ -124,71 +170,22 @@ pub fn diagnose(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Refer
         .sort_by(|a, b| size(b).total_cmp(&size(a)).then(a.part.from_m.total_cmp(&b.part.from_m)));
     let mut files: Vec<PathBuf> = tests.iter().map(|t| t.path.clone()).collect();
     files.sort();
-    let mut notes = notes(&link, &before, reference);
-    let silent = |test: &&Test| test.read().is_some_and(|c| c.wavelength_nm.is_none());
-    for test in tests.iter().chain(baseline).filter(silent) {
-        notes.push(format!("{}: it says no wavelength, so it is left out", test.path.display()));
+    let mut notes = notes::of_link(&link, &before, reference);
+    notes.extend(notes::of_files(tests, baseline, reference));
+    let unseen = open::unseen(&link, &parts);
+    Diagnosis {
+        reference,
+        files,
+        wholes: wholes(&parts, unseen.is_empty()),
+        parts,
+        excesses,
+        splitter_m: link.splitter_m,
+        unseen,
+        open: Vec::new(),
+        decides: Vec::new(),
+        faults: Vec::new(),
+        notes,
     }
-    let left_out = superseded(tests);
-    if left_out > 0 {
-        notes.push(format!(
-            "{left_out} of {} traces are left out: of several at one wavelength from one end the latest counts",
-            tests.len()
-        ));
-    }
-    let other = |test: &&Test| test.read().is_some_and(|c| !c.own_cable);
-    let than = if reference == Reference::Plan { "the plan" } else { "the first trace" };
-    for test in tests.iter().chain(baseline).filter(other) {
-        let path = test.path.display();
-        notes.push(format!("{path}: its label names another cable than {than} does"));
-    }
-    notes.extend(unplaced(tests.iter().chain(baseline)));
-    let unseen = unseen(&link, &parts);
-    let wholes = wholes(&parts, unseen.is_empty());
-    let splitter_m = link.splitter_m;
-    Diagnosis { reference, files, wholes, parts, excesses, splitter_m, unseen, notes }
-}
-
-/// Traces of which nothing says where they were taken from.
-fn unplaced<'a>(tests: impl Iterator<Item = &'a Test>) -> Vec<String> {
-    let is_unplaced = |test: &&Test| test.read().is_some_and(|c| c.direction.is_none());
-    let says = |test: &Test| {
-        let path = test.path.display();
-        format!(
-            "{path}: neither its labels nor its name say from which end it was taken: read as from end a"
-        )
-    };
-    tests.filter(is_unplaced).map(says).collect()
-}
-
-/// Where no trace shows the link, although a plan or a baseline says what is there.
-fn unseen(link: &Link, parts: &[Part]) -> Vec<String> {
-    if link.reference == Reference::Preset || parts.iter().any(|p| p.kind == PartKind::Break) {
-        return Vec::new(); // nothing is known of the link; a break is said as such
-    }
-    let mut says = Vec::new();
-    let all = || link.tests.iter().map(|t| (t.1, t.2));
-    for (nm, end, content) in &link.tests {
-        let why = job::not_whole(link.plan, (*end, content), all());
-        says.extend(why.map(|why| format!("at {nm} nm {why}")));
-    }
-    let is_hidden = |figure: &Figure| figure.loss_db.is_none() && figure.allowed_db.is_some();
-    for part in parts.iter().filter(|part| matches!(part.kind, PartKind::Planned(_))) {
-        let hidden: Vec<String> = part
-            .figures
-            .iter()
-            .filter(|figure| is_hidden(figure))
-            .map(|figure| figure.wavelength_nm.to_string())
-            .collect();
-        if !hidden.is_empty() {
-            let name = &part.name;
-            says.push(format!(
-                "the loss of {name} cannot be measured at {} nm",
-                hidden.join(" and ")
-            ));
-        }
-    }
-    says
 }
 
 /// How many of these traces of one link say nothing beside the others: of several at one wavelength from
@@ -256,12 +253,14 @@ impl<'a> Link<'a> {
         all
     }
 
-    /// Fibre metres from end a's connector of a place `from_near_m` behind the near connector.
-    /// `None` where the length is not known and the trace is from end b.
-    fn on_cable_m(&self, direction: Direction, from_near_m: f64) -> Option<f64> {
+    /// Fibre metres from end a's connector of a place `from_near_m` behind the near connector: of a fibre that
+    /// is not as long as planned, in its own length, as its joints are. `None` where no length is known and the
+    /// trace is from end b.
+    fn on_cable_m(&self, direction: Direction, own: &Content, from_near_m: f64) -> Option<f64> {
+        let length_m = own.length_m.map(|m| m.value).or(self.length_m);
         match direction {
             Direction::AToB => Some(from_near_m),
-            Direction::BToA => self.length_m.map(|l| l - from_near_m),
+            Direction::BToA => length_m.map(|l| l - from_near_m),
         }
     }
 
@@ -373,59 +372,4 @@ fn wholes(parts: &[Part], is_complete: bool) -> Vec<Whole> {
             allowed_db,
         })
         .collect()
-}
-
-fn notes(link: &Link, before: &Link, reference: Reference) -> Vec<String> {
-    let mut notes = Vec::new();
-    if let Some(at) = link.splitter_m {
-        notes.push(format!(
-            "a splitter at {at:.1} m is seen from the head end: events behind it come from all branches at once, so none of them is graded; measure each branch from its far end"
-        ));
-    }
-    for (nm, end, content) in &link.tests {
-        if let Some(m) = content.fades_m {
-            notes.push(format!(
-                "at {nm} nm {} the light is lost in the noise after {m:.0} m: what lies beyond is not seen; average longer, or use a longer pulse",
-                end.word()
-            ));
-        }
-    }
-    let ends = |end| link.tests.iter().any(|t| t.1 == end);
-    if link.length_m.is_none() && ends(Direction::BToA) && ends(Direction::AToB) {
-        notes.push(
-            "nothing says how long the link is, so traces from end b are left out: give a plan with length_m, or a baseline".into(),
-        );
-    }
-    if !(ends(Direction::AToB) && ends(Direction::BToA)) {
-        notes.push(
-            "measured from one end alone: unequal glass at a splice shows as loss or gain, which the other end would tell".into(),
-        );
-    }
-    if reference == Reference::Preset {
-        let mut ends = link.tests.iter().filter_map(|t| Some((t.2, t.2.analysis.events.last()?)));
-        let stops = ends.rfind(|(_, e)| e.likely == Some(Likely::Break));
-        if let Some((content, end)) = stops {
-            notes.push(format!(
-                "the light stops at {:.1} m without a reflection: a break, or an angled end; only a plan with length_m or a baseline tells how long the link is",
-                Measured::new(
-                    end.position_m.0 - content.near_m.unwrap_or(0.0),
-                    end.position_sigma_m
-                )
-            ));
-        }
-    }
-    if reference == Reference::Plan {
-        notes.extend(job::unseen_ends(link.plan));
-    }
-    if link.wavelengths_nm().len() < 2 {
-        notes
-            .push("measured at one wavelength alone: a bend and a bad splice look the same".into());
-    }
-    let known = before.wavelengths_nm();
-    if reference == Reference::Baseline {
-        for nm in link.wavelengths_nm().iter().filter(|nm| !known.contains(nm)) {
-            notes.push(format!("the baseline has no trace at {nm} nm: nothing there is compared"));
-        }
-    }
-    notes
 }

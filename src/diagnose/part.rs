@@ -196,8 +196,13 @@ fn unplanned(link: &Link) -> Vec<Part> {
         let reach_m = (2.0 * content.pulse_m).max(3.0);
         for event in content.analysis.events.iter().filter(|e| e.role == Role::Joint) {
             let from_near = event.position_m.0 - near;
-            let Some(at_m) = link.on_cable_m(*direction, from_near) else { continue };
-            let far = link.length_m.unwrap_or(f64::INFINITY);
+            // The far connector is a part of its own, be the fibre as long as planned or not.
+            if content.length_m.is_some_and(|m| (m.value - from_near).abs() < 0.01) {
+                continue;
+            }
+            let Some(at_m) = link.on_cable_m(*direction, content, from_near) else { continue };
+            let own_m = content.length_m.map(|m| m.value).or(link.length_m);
+            let far = own_m.unwrap_or(f64::INFINITY);
             let is_beyond = |m: f64| at_m > m && at_m < far - m && from_near > m;
             // Its place was settled with the planned joints; what lies as near as its sigma is one.
             let joint_m =
@@ -289,8 +294,8 @@ fn attenuation(link: &Link, from_m: f64, to_m: f64) -> Vec<(u16, Measured)> {
         let (mut sum, mut variance, mut shared) = (0.0, 0.0, 0.0);
         for section in &content.analysis.sections {
             let ends = [section.from_m.0 - near, section.to_m.0 - near];
-            let a = link.on_cable_m(direction, ends[0])?;
-            let b = link.on_cable_m(direction, ends[1])?;
+            let a = link.on_cable_m(direction, content, ends[0])?;
+            let b = link.on_cable_m(direction, content, ends[1])?;
             let overlap = a.max(b).min(to_m) - a.min(b).max(from_m);
             let Some(slope) = section.attenuation_db_per_km.filter(|_| overlap > 0.0) else {
                 continue;
@@ -317,7 +322,7 @@ fn stop(link: &Link) -> Option<Part> {
         Measured::mean(own.filter_map(|t| t.2.stops_m))
     };
     let seen_m = [of_end(Direction::AToB), of_end(Direction::BToA)];
-    let from_b = seen_m[1].and_then(|m| link.on_cable_m(Direction::BToA, m.value));
+    let from_b = seen_m[1].zip(link.length_m).map(|(m, length_m)| length_m - m.value);
     let at_m = seen_m[0].map(|m| m.value).or(from_b)?;
     let mut part = new("break".into(), PartKind::Break, at_m);
     let ends = link.tests.iter().filter(|t| t.2.stops_m.is_some()).filter_map(|t| {

@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use super::rounded::{rounded, sigma, value};
 use super::table::{self, Align, Column};
-use super::{CAUTION, escape};
+use super::{CAUTION, escape, jobs};
 use crate::diagnose::{Diagnosis, Excess, OnRoute, Part, PartKind, Place, Reference};
+use crate::job::{Finding, Task};
 use crate::plan::Plan;
 
 /// The page. `plan`: what the traces were read against.
@@ -43,10 +44,9 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
         out.extend(excess_lines(i + 1, excess, plan, width));
         out.push(String::new());
     }
-    for says in &diagnosis.unseen {
-        out.extend(table::hung(&escape::terminal(&format!("not seen: {says}")), width));
-    }
-    if !diagnosis.unseen.is_empty() {
+    let beside = beside(diagnosis, plan);
+    if !beside.is_empty() {
+        out.extend(beside.iter().flat_map(|text| table::hung(text, width)));
         out.push(String::new());
     }
     for note in &diagnosis.notes {
@@ -62,6 +62,23 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
     out
 }
 
+/// What stands beside the ranks: other faults, what was not seen or judged, and what would decide it.
+fn beside(diagnosis: &Diagnosis, plan: &Plan) -> Vec<String> {
+    let fault = |f: &Finding| match f.next.as_str() {
+        "nothing" | "" => format!("fault: {}", f.says),
+        next => format!("fault: {}; {next}", f.says),
+    };
+    let mut out: Vec<String> = diagnosis.faults.iter().map(fault).collect();
+    out.extend(diagnosis.unseen.iter().map(|says| format!("not seen: {says}")));
+    out.extend(diagnosis.open.iter().map(|says| format!("not judged: {says}")));
+    let mut out: Vec<String> = out.iter().map(|text| escape::terminal(text)).collect();
+    let decides = diagnosis.decides.iter();
+    out.extend(decides.map(|task| {
+        format!("to decide it: {}: {}", jobs::station(task, plan), escape::terminal(&task.does))
+    }));
+    out
+}
+
 /// What it means that no part loses too much: no more than there are limits.
 fn nothing_found(diagnosis: &Diagnosis) -> String {
     let words = |wanted: bool| {
@@ -70,8 +87,16 @@ fn nothing_found(diagnosis: &Diagnosis) -> String {
         (!nm.is_empty()).then(|| format!("at {} nm", nm.join(" and ")))
     };
     match (words(true), words(false)) {
+        (Some(_), None) if !diagnosis.open.is_empty() => {
+            "nothing of what could be judged loses more than it may; what could not be judged may"
+                .into()
+        }
         (Some(_), None) if !diagnosis.unseen.is_empty() => {
             "nothing of what is seen loses more than it may; what is not seen may".into()
+        }
+        (Some(_), None) if !diagnosis.faults.is_empty() => {
+            "nothing that these traces show loses more than it may; the fault below is another"
+                .into()
         }
         (Some(_), None) => "nothing loses more than it may".into(),
         (Some(judged), Some(not)) => format!(
@@ -190,7 +215,26 @@ struct LinkData<'a> {
     parts: Vec<PartData<'a>>,
     splitter_m: Option<f64>,
     unseen: &'a [String],
+    open: &'a [String],
+    decides: Vec<DecidesData<'a>>,
+    faults: Vec<FaultData<'a>>,
     notes: &'a [String],
+}
+
+#[derive(Serialize)]
+struct DecidesData<'a> {
+    /// The name of the place to stand at.
+    place: &'a str,
+    does: &'a str,
+}
+
+#[derive(Serialize)]
+struct FaultData<'a> {
+    kind: &'static str,
+    r#where: Option<&'a str>,
+    at_m: Option<f64>,
+    says: &'a str,
+    next: &'a str,
 }
 
 #[derive(Serialize)]
@@ -289,7 +333,24 @@ fn link(fiber: Option<u32>, diagnosis: &Diagnosis) -> LinkData<'_> {
         parts: diagnosis.parts.iter().map(part_data).collect(),
         splitter_m: diagnosis.splitter_m.map(rounded),
         unseen: &diagnosis.unseen,
+        open: &diagnosis.open,
+        decides: diagnosis.decides.iter().map(decides).collect(),
+        faults: diagnosis.faults.iter().map(fault).collect(),
         notes: &diagnosis.notes,
+    }
+}
+
+fn decides(task: &Task) -> DecidesData<'_> {
+    DecidesData { place: &task.place, does: &task.does }
+}
+
+fn fault(found: &Finding) -> FaultData<'_> {
+    FaultData {
+        kind: found.kind,
+        r#where: found.place.as_deref(),
+        at_m: found.at_m.map(rounded),
+        says: &found.says,
+        next: &found.next,
     }
 }
 

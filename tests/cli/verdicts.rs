@@ -165,8 +165,18 @@ fn a_plan_without_limits_passes_nothing_and_every_answer_says_why() {
     let diagnosis = run(&["diagnose", sound, "--plan", &plan]);
     assert_eq!(diagnosis.status.code(), Some(1), "{}", err(&diagnosis));
     assert!(out(&diagnosis).contains("no limit to hold it against"), "{}", out(&diagnosis));
-    let fine = run(&["diagnose", sound, "--plan", PLAN]);
+    // fibre 7 is sound (traces/job/expected.json); all that the plan asks for, and then one of four
+    let all = ["AB", "BA"].map(|end| ["1310", "1550"].map(|nm| seventh(nm, end)));
+    let all: Vec<&str> = all.iter().flatten().map(String::as_str).collect();
+    let fine = run(&[&["diagnose", "--plan", PLAN][..], &all].concat());
     assert_eq!(fine.status.code(), Some(0), "{}", out(&fine));
+    let part = run(&["diagnose", sound, "--plan", PLAN]);
+    assert_eq!(part.status.code(), Some(1), "{}", out(&part));
+    assert!(out(&part).contains("not judged: the plan asks for"), "{}", out(&part));
+}
+
+fn seventh(nm: &str, end: &str) -> String {
+    format!("traces/job/HFL-44_007_{nm}_{end}.sor")
 }
 
 #[test]

@@ -252,6 +252,22 @@ fn with_a_joint_it_says_what_the_tray_says() {
 }
 
 #[test]
+fn without_a_planned_length_it_judges_by_the_usual_one_as_a_review_does() {
+    let plan = disk::read_text(&root().join(PLAN)).expect("the demo plan");
+    let (without, is_length) =
+        (folder("watch-length"), |line: &&str| !line.starts_with("length_m"));
+    let plan: Vec<&str> = plan.lines().filter(is_length).collect();
+    let path = without.join("plan.toml");
+    disk::write_whole(&path, plan.join("\n").as_bytes()).expect("writable");
+    let arguments = ["traces/job", "--plan", text(&path)];
+    let review = output(&[&["review"][..], &arguments].concat());
+    assert!(out(&review).contains("the plan has no length_m"), "{}", out(&review));
+    let watch = output(&[&["watch"][..], &arguments, &["--for", "1"]].concat());
+    assert!(out(&watch).ends_with(&out(&review)), "{}", out(&watch));
+    assert_eq!(watch.status.code(), review.status.code());
+}
+
+#[test]
 fn wrong_usage_ends_with_2_and_the_time_ends_it_by_itself() {
     let stick = folder("watch-usage");
     let stick = text(&stick);

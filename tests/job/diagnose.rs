@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use strandline::diagnose::{self, Diagnosis, Reference};
+use strandline::diagnose::{self, Diagnosis, Links, Reference};
 use strandline::event::{Event, Likely};
 use strandline::job::{self, Test};
 use strandline::plan::{self, Plan};
@@ -125,7 +125,15 @@ fn measured(files: &[(String, Vec<u8>)], plan: &Plan) -> Vec<Test> {
 fn diagnosed(link: Link) -> Diagnosis {
     let plan = plan();
     let tests = measured(&rendered(link, BOTH, &[1310, 1550]), &plan);
-    diagnose::diagnose(&tests, &[], &plan, Reference::Plan)
+    alone(tests, Vec::new(), &plan, Reference::Plan)
+}
+
+/// The diagnosis of one link.
+fn alone(tests: Vec<Test>, before: Vec<Test>, plan: &Plan, reference: Reference) -> Diagnosis {
+    let links = |tests: Vec<Test>| Links::from_iter([(None, tests)]);
+    let mut each = diagnose::each(&links(tests), &links(before), plan, reference);
+    assert_eq!(each.len(), 1);
+    each.remove(0).1
 }
 
 /// Names of parts and first causes, in the order they are ranked.
@@ -138,6 +146,7 @@ fn ranked(diagnosis: &Diagnosis) -> Vec<(&str, &str)> {
 fn nothing_is_said_of_a_sound_link_and_its_parts_add_up() {
     let diagnosis = diagnosed(SOUND);
     assert_eq!(ranked(&diagnosis), []);
+    assert!(diagnosis.is_fine(), "{:?} {:?}", diagnosis.open, diagnosis.faults);
     // by hand: 8 km · 0.34 + 2 · 0.04 + 2 · 0.2 = 3.2 dB; 8 · 0.20 + 0.48 = 2.08 dB
     for (whole, loss) in diagnosis.wholes.iter().zip([3.20, 2.08]) {
         assert!((whole.loss_db.value - loss).abs() < 0.03, "{whole:?}");
@@ -227,7 +236,7 @@ fn against_a_baseline_a_new_loss_is_found_and_what_was_there_before_is_not() {
     let new = Link { c2: r#"{ kind = "splice", loss_db = 0.24 }"#, seed: 6, ..old };
     let before = measured(&rendered(old, "\"a-to-b\"", &[1310, 1550]), &plan);
     let now = measured(&rendered(new, "\"a-to-b\"", &[1310, 1550]), &plan);
-    let diagnosis = diagnose::diagnose(&now, &before, &plan, Reference::Baseline);
+    let diagnosis = alone(now, before, &plan, Reference::Baseline);
     assert_eq!(ranked(&diagnosis), [("C2", "splice")], "{:#?}", diagnosis.excesses);
     let more = diagnosis.excesses[0].too_much_db.expect("a figure");
     // by hand: 0.24 - 0.04
@@ -239,14 +248,35 @@ fn one_wavelength_from_one_end_asks_for_more_before_anything_is_opened() {
     let plan = plan();
     let link = Link { c1: r#"{ kind = "splice", loss_db = 0.6 }"#, ..SOUND };
     let tests = measured(&rendered(link, "\"a-to-b\"", &[1550]), &plan);
-    let diagnosis = diagnose::diagnose(&tests, &[], &plan, Reference::Plan);
+    let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
     let found = &diagnosis.excesses[0];
     assert_eq!(found.part.name, "C1");
     assert!(found.causes.iter().any(|c| c.kind == "bend"), "{:?}", found.causes);
     assert!(found.first.starts_with("measure from the other end"), "{}", found.first);
     let tests = measured(&rendered(link, BOTH, &[1550]), &plan);
-    let diagnosis = diagnose::diagnose(&tests, &[], &plan, Reference::Plan);
+    let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
     assert!(diagnosis.excesses[0].first.contains("1625 or 1650 nm"));
+}
+
+#[test]
+fn a_fibre_shorter_than_planned_has_one_far_connector() {
+    // 12 m short: more than a pulse, less than a break; its connector loses more than a splice may
+    let connector = r#"{ kind = "connector", loss_db = 0.4, reflectance_db = -55.0 }"#;
+    let mut plan = plan();
+    plan.cable.length_m = Some(8012.0);
+    let link = Link { last_connector: connector, ..SOUND };
+    for directions in ["\"a-to-b\"", "\"b-to-a\"", BOTH] {
+        let tests = measured(&rendered(link, directions, &[1310, 1550]), &plan);
+        let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
+        assert_eq!(ranked(&diagnosis), [], "{directions}: {:#?}", diagnosis.excesses);
+    }
+    // what nobody planned lies at one place of the glass, from whichever end it is seen
+    let patched = Link { c2: r#"{ kind = "splice", loss_db = 0.5 }"#, ..link };
+    plan.joints.pop();
+    let tests = measured(&rendered(patched, BOTH, &[1310, 1550]), &plan);
+    let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
+    let [found] = &diagnosis.excesses[..] else { panic!("{:#?}", diagnosis.excesses) };
+    assert!((found.place.from_a_m.value - 5000.0).abs() < 3.0, "{:?}", found.place);
 }
 
 #[test]
@@ -260,7 +290,7 @@ fn behind_a_splitter_seen_from_the_head_end_nothing_is_graded() {
     plan.joints[0].kind = plan::JointKind::Splitter;
     plan.limits.splitter_db = Some(7.5);
     let tests = measured(&rendered(link, "\"a-to-b\"", &[1310, 1550]), &plan);
-    let diagnosis = diagnose::diagnose(&tests, &[], &plan, Reference::Plan);
+    let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
     assert_eq!(ranked(&diagnosis), [], "{:#?}", diagnosis.excesses);
     assert_eq!(diagnosis.splitter_m, Some(2000.0));
     assert!(diagnosis.notes[0].contains("all branches"), "{:?}", diagnosis.notes);
@@ -279,7 +309,7 @@ fn what_looks_like_a_splitter_at_the_links_end_is_none_of_it() {
         marked += 1;
     }
     assert!(marked > 0, "the end is seen");
-    let diagnosis = diagnose::diagnose(&tests, &[], &plan, Reference::Plan);
+    let diagnosis = alone(tests, Vec::new(), &plan, Reference::Plan);
     assert_eq!(diagnosis.splitter_m, None, "{:?}", diagnosis.notes);
 }
 
@@ -289,7 +319,7 @@ fn the_order_of_arguments_changes_nothing() {
     let link = Link { c1: r#"{ kind = "splice", loss_db = 0.6 }"#, ..SOUND };
     let mut files = rendered(link, BOTH, &[1310, 1550]);
     let text = |files: &[(String, Vec<u8>)]| {
-        let found = diagnose::diagnose(&measured(files, &plan), &[], &plan, Reference::Plan);
+        let found = alone(measured(files, &plan), Vec::new(), &plan, Reference::Plan);
         diagnosis::json(&[(None, found)]).expect("a document")
     };
     let one = text(&files);

@@ -1,9 +1,11 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
 mod accuracy;
+mod calm;
 #[path = "../support/chance.rs"]
 mod chance;
 mod diagnose;
+mod few;
 mod kinds;
 mod limits;
 mod mixed;
