@@ -14,7 +14,7 @@ use super::{Exit, Out, files, review};
 /// Two rounds of one cable or link: the change at each joint and section, and whether chance explains it
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  strandline compare round-1 round-2 --plan traces/job/plan.toml\n\nEnds with 1 where something is surely worse, the light stops, or a fibre or wavelength is missing."
+    after_help = "Example:\n  strandline compare round-1 round-2 --plan traces/job/plan.toml\n\nEnds with 1 where something is surely worse, the light stops, a fibre or wavelength is missing, or was not measured again."
 )]
 pub(crate) struct Args {
     /// Traces of the earlier round: a file or a folder
@@ -79,6 +79,7 @@ fn objects((_, comparison): &Compared) -> bool {
         Ok(done) => {
             done.changes.iter().any(diagnose::Change::is_worse)
                 || !done.missing_nm.is_empty()
+                || done.copied > 0
                 || (done.stops_m[1].is_some() && done.stops_m[0].is_none())
         }
     }

@@ -88,6 +88,9 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
         out.error("no trace could be read, so there is nothing to diagnose", None);
         return Exit::CouldNot;
     }
+    if reference == Reference::Preset {
+        tell_of_plans(&args.paths, out);
+    }
     let told = answer(args, &links, &plan, out);
     let objects = reference != Reference::Preset && !links.iter().all(|(_, d)| d.is_fine());
     exit.max(told).max(if objects { Exit::Objection } else { Exit::Done })
@@ -100,6 +103,15 @@ fn with_usual(now: &mut [Test], plan: &Plan, out: &Out) -> Plan {
         out.note(&job::usual_length_words(length_m));
     }
     usual
+}
+
+/// Says which plans lie beside the traces and are not used.
+fn tell_of_plans(paths: &[PathBuf], out: &Out) {
+    let plans = paths.iter().map(|path| path.join("plan.toml")).filter(|plan| disk::exists(plan));
+    for plan in plans {
+        let plan = plan.display();
+        out.note(&format!("{plan} is not used; --plan {plan} holds the traces against it"));
+    }
 }
 
 /// Whether a name is that of a map, not of a trace.

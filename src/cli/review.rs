@@ -62,8 +62,8 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let (plan, plan_sha256) = match read_plan(&path) {
         Ok(read) => read,
         Err(message) => {
-            let is_there = disk::exists(&path);
-            out.error(&message, Some(NO_PLAN).filter(|_| args.plan.is_empty() && !is_there));
+            let is_wanted = args.plan.is_empty() && !disk::exists(&path);
+            out.error(&message, is_wanted.then(|| no_plan(&args.paths)).as_deref());
             return Exit::CouldNot;
         }
     };
@@ -85,6 +85,19 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let objection = if review.is_clean() { Exit::Done } else { Exit::Objection };
     let unreadable = files::unreadable(&review.tests, out);
     objection.max(told).max(listed).max(unreadable).max(written)
+}
+
+/// What helps where no plan is found: to name the folders inside, where the plans lie there.
+fn no_plan(paths: &[PathBuf]) -> String {
+    let inside = paths.iter().filter_map(|path| disk::files_in(path).ok()).flatten();
+    let plans = inside.filter(|file| file.file_name().is_some_and(|name| name == "plan.toml"));
+    let jobs: Vec<PathBuf> = plans.filter_map(|plan| Some(plan.parent()?.to_owned())).collect();
+    let shown: Vec<String> = jobs.iter().take(3).map(|folder| disk::shown(folder)).collect();
+    match jobs.len() {
+        0 => NO_PLAN.to_owned(),
+        1..=3 => format!("plans lie inside: strandline review {}", shown.join(" ")),
+        _ => format!("plans lie inside: name their folders, as {} …", shown.join(" ")),
+    }
 }
 
 /// The plan that is named, else the own one of a single folder.

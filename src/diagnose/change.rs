@@ -61,6 +61,8 @@ pub struct Comparison {
     /// Wavelengths in nm of the earlier round that the later one does not have: nothing is known of
     /// what changed there.
     pub missing_nm: Vec<u16>,
+    /// How many recordings of the later round are those of the earlier one: there nothing was measured again.
+    pub copied: usize,
     /// Which errors cancel, and what could not be compared.
     pub notes: Vec<String>,
 }
@@ -107,7 +109,8 @@ pub fn compare(old: &[Test], new: &[Test], plan: &Plan) -> Comparison {
     let stops_m = [stop(&before), stop(&now)];
     let mut missing_nm = before.wavelengths_nm();
     missing_nm.retain(|nm| !now.wavelengths_nm().contains(nm));
-    Comparison { changes, stops_m, missing_nm, notes: notes(&now, &before) }
+    let copied = now.copied(&before);
+    Comparison { changes, stops_m, missing_nm, copied, notes: notes(&now, &before) }
 }
 
 fn losses(part: &Part, link: &Link) -> Vec<Change> {

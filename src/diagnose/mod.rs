@@ -15,6 +15,7 @@ use std::path::PathBuf;
 pub use cause::Cause;
 pub use change::{Change, Comparison, Quantity, compare};
 pub use draft::{with_baseline, without_plan};
+pub use notes::copied;
 pub use part::{Figure, Part, PartKind};
 pub use place::{OnRoute, Place, on_route, place as place_at, sheath_m};
 
@@ -172,7 +173,11 @@ fn ranked(tests: &[Test], baseline: &[Test], plan: &Plan, reference: Reference) 
     files.sort();
     let mut notes = notes::of_link(&link, &before, reference);
     notes.extend(notes::of_files(tests, baseline, reference));
-    let unseen = open::unseen(&link, &parts);
+    let mut unseen = open::unseen(&link, &parts);
+    let copied = link.copied(&before);
+    if copied > 0 {
+        unseen.push(format!("what changed since the baseline: {}", notes::copied(copied)));
+    }
     Diagnosis {
         reference,
         files,
@@ -239,6 +244,12 @@ impl<'a> Link<'a> {
     /// Which measurements there are: wavelengths and ends.
     fn ends(&self) -> Vec<(u16, Direction)> {
         self.tests.iter().map(|t| (t.0, t.1)).collect()
+    }
+
+    /// How many of its recordings are those of an earlier round, noise and all: noise never repeats.
+    fn copied(&self, before: &Link) -> usize {
+        let known: BTreeSet<u64> = before.tests.iter().map(|t| t.2.samples_hash).collect();
+        self.tests.iter().filter(|t| known.contains(&t.2.samples_hash)).count()
     }
 
     /// A loss with the scale's linearity on it, as it is shown.

@@ -5,6 +5,12 @@ use crate::event::Likely;
 use crate::job::{self, Direction, Test};
 use crate::units::Measured;
 
+/// What it means that both rounds have recordings in common.
+pub fn copied(count: usize) -> String {
+    let are = if count == 1 { "recording is one" } else { "recordings are" };
+    format!("{count} {are} of the earlier round, noise and all; measure again")
+}
+
 /// Of files: what is left out, and what is read otherwise than it is labelled.
 pub(super) fn of_files(tests: &[Test], baseline: &[Test], reference: Reference) -> Vec<String> {
     let mut notes = Vec::new();
@@ -21,9 +27,11 @@ pub(super) fn of_files(tests: &[Test], baseline: &[Test], reference: Reference) 
     }
     let other = |test: &&Test| test.read().is_some_and(|c| !c.own_cable);
     let than = if reference == Reference::Plan { "the plan" } else { "the first trace" };
-    for test in tests.iter().chain(baseline).filter(other) {
-        let path = test.path.display();
-        notes.push(format!("{path}: its label names another cable than {than} does"));
+    let others: Vec<&Test> = tests.iter().chain(baseline).filter(other).collect();
+    if let [first, rest @ ..] = &others[..] {
+        let and = if rest.is_empty() { String::new() } else { format!(" and {} more", rest.len()) };
+        let path = first.path.display();
+        notes.push(format!("{path}{and}: the label names another cable than {than} does"));
     }
     notes.extend(unplaced(tests.iter().chain(baseline)));
     notes

@@ -40,7 +40,7 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
         rows.extend(of_planned(key, here, tests, gaps.get(&(key.1, key.2))));
     }
     let others = (0..tests.len()).filter(|i| !used.contains(i));
-    rows.extend(others.map(|i| unplanned(i, &tests[i], wrong.get(&i))));
+    rows.extend(others.map(|i| unplanned(i, &tests[i], wrong.get(&i), plan)));
     rows
 }
 
@@ -88,7 +88,7 @@ fn rival(latest: usize, earlier: &[usize], tests: &[Test], gap: Option<&u32>) ->
 }
 
 /// The row of a file that is no planned measurement.
-fn unplanned(i: usize, test: &Test, wrong: Option<&Wrong>) -> Row {
+fn unplanned(i: usize, test: &Test, wrong: Option<&Wrong>, plan: &Plan) -> Row {
     let content = test.read();
     Row {
         fiber: content.and_then(|c| c.fiber),
@@ -98,10 +98,28 @@ fn unplanned(i: usize, test: &Test, wrong: Option<&Wrong>) -> Row {
         counts: false,
         verdict: if content.is_some() { TestVerdict::Surplus } else { TestVerdict::Unreadable },
         unsettled: false,
-        reasons: match (wrong, test.content.as_ref().err()) {
-            (Some(wrong), _) => vec![format!("wrong label: {}", wrong.finding.says)],
-            (None, error) => error.map(|error| error.says.clone()).into_iter().collect(),
-        },
+        reasons: vec![match (wrong, &test.content) {
+            (Some(wrong), _) => format!("wrong label: {}", wrong.finding.says),
+            (None, Ok(content)) => why_surplus(content, plan),
+            (None, Err(error)) => error.says.clone(),
+        }],
+    }
+}
+
+/// What the plan does not know of a file that it does not ask for.
+fn why_surplus(content: &Content, plan: &Plan) -> String {
+    let is_planned = |nm: u16| plan.measure.wavelengths_nm.contains(&nm);
+    match (content.fiber, content.wavelength_nm, content.direction) {
+        _ if !content.own_cable => {
+            format!("the label names another cable than {}", plan.cable.id)
+        }
+        (None, ..) => "neither label nor name says which fibre it is of".into(),
+        (Some(n), ..) if !plan.cable.fibers.contains(&n) => format!("the plan has no fibre {n}"),
+        (_, None, _) => "it states no wavelength".into(),
+        (_, Some(nm), _) if !is_planned(nm) => format!("the plan asks for no {nm} nm"),
+        (.., None) => "neither labels nor name say from which end it was taken".into(),
+        (.., Some(Direction::AToB)) => "the plan asks for nothing from end a".into(),
+        (.., Some(Direction::BToA)) => "the plan asks for nothing from end b".into(),
     }
 }
 
@@ -149,7 +167,8 @@ pub(super) fn of_files(
                 )
             }
             TestVerdict::Surplus => {
-                let says = format!("{name} is no measurement that the plan asks for");
+                let why = row.reasons.first().map_or("", String::as_str);
+                let says = format!("{name} is no measurement that the plan asks for: {why}");
                 finding(
                     "surplus",
                     Severity::Remark,

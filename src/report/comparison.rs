@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::rounded::rounded;
 use super::table::{self, Align, Column};
 use super::{CAUTION, escape};
-use crate::diagnose::{Change, Comparison, Quantity};
+use crate::diagnose::{self, Change, Comparison, Quantity};
 use crate::units::Measured;
 
 /// One fibre's comparison: its number, and the comparison, or what is missing.
@@ -64,6 +64,10 @@ fn one(whose: &str, comparison: &Comparison, all: bool, width: usize) -> Vec<Str
             width,
         ));
     }
+    if comparison.copied > 0 {
+        let says = format!("not measured again: {}", diagnose::copied(comparison.copied));
+        out.extend(table::hung(&says, width));
+    }
     match comparison.stops_m {
         [None, Some(at)] => out.push(format!("  the light stops at {at:.1} m now")),
         [Some(at), None] => out.push(format!("  the light stopped at {at:.1} m, and goes on now")),
@@ -120,6 +124,7 @@ struct FiberData<'a> {
     stopped_m: Option<f64>,
     stops_m: Option<f64>,
     missing_nm: &'a [u16],
+    copied: usize,
     changes: Vec<ChangeData<'a>>,
     notes: &'a [String],
 }
@@ -155,6 +160,7 @@ pub fn json(compared: &[Compared]) -> Result<String, serde_json::Error> {
                 stopped_m: done.and_then(|c| c.stops_m[0]).map(rounded),
                 stops_m: done.and_then(|c| c.stops_m[1]).map(rounded),
                 missing_nm: done.map_or(&[], |c| &c.missing_nm),
+                copied: done.map_or(0, |c| c.copied),
                 changes: done.map_or(Vec::new(), |c| c.changes.iter().map(change).collect()),
                 notes: done.map_or(&[], |c| &c.notes),
             }

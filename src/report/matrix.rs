@@ -1,10 +1,11 @@
 //! The review for people: counts, a matrix of fibres and measurements, the findings.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 
 use super::review::undecided;
 use super::{escape, table};
-use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Severity, TestVerdict};
+use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Row, Severity, TestVerdict};
 use crate::plan::Plan;
 
 /// The whole review as lines of text.
@@ -68,13 +69,43 @@ fn objections(review: &Review, width: usize) -> Vec<String> {
         let text = format!("{NO_LIMIT}: nothing is judged before it does");
         out.extend(table::hung(&text, width));
     }
-    for found in &review.findings {
+    let surplus = surplus(review);
+    let is_grouped = |found: &&Finding| found.kind == "surplus" && !surplus.is_empty();
+    for found in review.findings.iter().filter(|found| !is_grouped(found)) {
         out.extend(finding_lines("job", found, width));
+    }
+    for text in surplus {
+        out.extend(table::hung(&format!("job: surplus (remark): {text}"), width));
     }
     if out.is_empty() {
         out.push("  nothing to object to".into());
     }
     out
+}
+
+/// Files that the plan does not ask for, those of one reason together. Empty where they are few: each is told.
+fn surplus(review: &Review) -> Vec<String> {
+    const FEW: usize = 3;
+    let found = review.findings.iter().filter(|found| found.kind == "surplus");
+    let told: BTreeSet<&PathBuf> = found.flat_map(|found| &found.files).collect();
+    let mut by_reason: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for row in review.rows.iter().filter(|row| row.verdict == TestVerdict::Surplus) {
+        let Some(path) = row.test.map(|i| &review.tests[i].path) else { continue };
+        if told.contains(path) {
+            let why = row.reasons.first().map_or("", String::as_str);
+            by_reason.entry(why).or_default().push(path.display().to_string());
+        }
+    }
+    if by_reason.values().map(Vec::len).sum::<usize>() <= FEW {
+        return Vec::new();
+    }
+    let says = |(why, files): (&str, Vec<String>)| {
+        let rest = if files.len() > FEW { " …" } else { "" };
+        let (count, first) = (files.len(), files[..FEW.min(files.len())].join(", "));
+        let text = format!("{count} files that the plan does not ask for: {why} ({first}{rest})");
+        escape::terminal(&text)
+    };
+    by_reason.into_iter().map(says).collect()
 }
 
 /// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.
@@ -83,7 +114,8 @@ fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
     if missing < 2 {
         return None; // nearly always: the rows of all fibres need not be looked through
     }
-    let mut rows = review.rows.iter().filter(|row| row.fiber == Some(own.fiber));
+    let is_own = |row: &&Row| row.fiber == Some(own.fiber) && row.verdict != TestVerdict::Surplus;
+    let mut rows = review.rows.iter().filter(is_own);
     let all = rows.clone().count();
     (missing == all && rows.all(|row| row.verdict == TestVerdict::Missing)).then_some(all)
 }

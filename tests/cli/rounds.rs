@@ -52,7 +52,7 @@ fn a_diagnosis_says_what_it_leaves_out_and_whose_cable_it_is_not() {
     // fibre 1 of two cables, once from each at 1550 nm
     let [ferry, job] = ["traces/ferry-clean-1550.sor", "traces/job/HFL-44_001_1550_AB.sor"];
     let answer = out(&run(&["diagnose", ferry, job])).replace("\n    ", " ");
-    assert!(answer.contains(&format!("{job}: its label names another cable")), "{answer}");
+    assert!(answer.contains(&format!("{job}: the label names another cable")), "{answer}");
     let twice = folder("cli-twice");
     let dir = twice.to_str().expect("UTF-8");
     let copied = run(&["relabel", ferry, "--set", "comment=again", "-o", dir]);
@@ -77,8 +77,17 @@ fn the_document_of_a_diagnosis_names_the_planted_bend_first() {
 
 #[test]
 fn two_rounds_end_with_1_where_something_is_worse_or_missing() {
-    let same = run(&["compare", "traces/job", "traces/job", "--plan", PLAN]);
-    assert_eq!(same.status.code(), Some(0));
+    // The same glass with other noise: nothing of it has changed.
+    let rounds = folder("cli-rounds");
+    let scenario = disk::read_text(Path::new("traces/ferry-clean.toml")).expect("demo data");
+    let again = rounds.join("again.toml");
+    let scenario = scenario.replacen("noise = 1 }", "noise = 4711 }", 1);
+    disk::write_new(&again, scenario.as_bytes()).expect("writable");
+    let [toml, dir] = [&again, &rounds].map(|path| path.to_str().expect("UTF-8"));
+    assert_eq!(run(&["simulate", toml, "-o", dir]).status.code(), Some(0));
+    let new = format!("{dir}/ferry-clean-1550.sor");
+    let same = run(&["compare", "traces/ferry-clean-1550.sor", &new]);
+    assert_eq!(same.status.code(), Some(0), "{}", out(&same));
     let broken = ["traces/ferry-clean-1550.sor", "traces/ferry-break.sor"];
     let worse = run(&[&["compare"], &broken[..]].concat());
     assert_eq!(worse.status.code(), Some(1));
@@ -92,6 +101,25 @@ fn two_rounds_end_with_1_where_something_is_worse_or_missing() {
     assert_eq!(missing.status.code(), Some(1));
     let document: Value = serde_json::from_str(&out(&missing)).expect("JSON");
     assert_eq!(document["fibers"][0]["missing"], "not in the later round");
+}
+
+#[test]
+fn a_recording_in_both_rounds_was_not_measured_again() {
+    // the same files as both rounds: what they show cannot have changed, and nobody knows what did
+    let same = run(&["compare", "traces/job", "traces/job", "--plan", PLAN]);
+    assert_eq!(same.status.code(), Some(1));
+    // fibre 1 has three of four measurements (traces/job/expected.json)
+    assert!(
+        out(&same).contains("not measured again: 3 recordings are of the earlier"),
+        "{}",
+        out(&same)
+    );
+    let clean = "traces/ferry-clean-1550.sor";
+    let own = run(&["diagnose", clean, "--baseline", clean]);
+    assert_eq!(own.status.code(), Some(1));
+    assert!(out(&own).contains("not seen: what changed since the baseline"), "{}", out(&own));
+    let other = run(&["diagnose", clean, "--baseline", "traces/ferry-clean-1310.sor"]);
+    assert!(!out(&other).contains("earlier round"), "{}", out(&other));
 }
 
 #[test]

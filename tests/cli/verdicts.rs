@@ -175,6 +175,29 @@ fn a_plan_without_limits_passes_nothing_and_every_answer_says_why() {
     assert!(out(&part).contains("not judged: the plan asks for"), "{}", out(&part));
 }
 
+#[test]
+fn traces_of_another_cable_are_told_together_with_the_reason() {
+    let other = plan_with("other-cable", |line| line.replace("HFL-44", "HFL-45"));
+    let review = run(&["review", "traces/job", "--plan", &other]);
+    let text = out(&review).replace("\n    ", " ");
+    let says = "31 files that the plan does not ask for: the label names another cable than HFL-45";
+    assert!(text.contains(says), "{text}");
+    assert_eq!(text.matches("surplus (remark)").count(), 1, "{text}");
+    // eight fibres, four measurements each: the demo job's plan
+    assert_eq!(text.matches("none of its 4 measurements is there").count(), 8, "{text}");
+}
+
+#[test]
+fn plans_that_are_not_used_are_named() {
+    let inside = run(&["review", "traces"]);
+    assert_eq!(inside.status.code(), Some(2));
+    assert!(err(&inside).contains("strandline review traces/job"), "{}", err(&inside));
+    let unused = run(&["diagnose", "traces/job"]);
+    assert!(err(&unused).contains("--plan traces/job/plan.toml"), "{}", err(&unused));
+    let used = run(&["diagnose", "traces/job", "--plan", PLAN]);
+    assert!(!err(&used).contains("is not used"), "{}", err(&used));
+}
+
 fn seventh(nm: &str, end: &str) -> String {
     format!("traces/job/HFL-44_007_{nm}_{end}.sor")
 }
