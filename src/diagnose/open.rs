@@ -43,6 +43,7 @@ pub(super) struct Reviewed {
     open: Vec<String>,
     decides: Vec<Task>,
     faults: Vec<Finding>,
+    remarks: Vec<String>,
 }
 
 /// Reviews all traces as a diagnosis takes them, by fibre.
@@ -83,7 +84,10 @@ impl Reviewed {
         let findings = own.map_or(&[] as &[Finding], |own| &own.findings);
         let is_fault = |f: &&Finding| f.severity == Severity::Fault && f.kind != "missing";
         let faults = findings.iter().filter(is_fault).cloned().collect();
-        Reviewed { open, decides: job::measurements(review, plan, fiber), faults }
+        let is_remark = |f: &&Finding| f.severity == Severity::Remark && f.next != "nothing";
+        let told = findings.iter().filter(is_remark).filter(|f| REMARKS.contains(&f.kind));
+        let remarks = told.map(|f| format!("{}; {}", f.says, f.next)).collect();
+        Reviewed { open, decides: job::measurements(review, plan, fiber), faults, remarks }
     }
 
     /// Adds what the diagnosis does not say itself.
@@ -93,6 +97,7 @@ impl Reviewed {
         };
         let faults: Vec<Finding> = self.faults.into_iter().filter(|f| !is_ranked(f)).collect();
         diagnosis.faults = faults;
+        diagnosis.notes.extend(self.remarks);
         // Where it is broken all else waits for the repair.
         if diagnosis.parts.iter().any(|part| part.kind == PartKind::Break) {
             return;
@@ -113,6 +118,9 @@ const LOSSES: [&str; 7] = [
     "high-splice",
     "unplanned-event",
 ];
+
+/// What no limit stops, and whoever looks for lost dB wants to know.
+const REMARKS: [&str; 2] = ["bend", "length-outlier"];
 
 impl Part {
     /// Whether a finding is about this part.

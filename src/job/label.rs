@@ -3,8 +3,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::check::{Key, key};
 use super::name::Direction;
+use super::rows::{Key, key};
 use super::settings;
 use super::test::Content;
 use super::{Finding, Severity, Test};

@@ -11,6 +11,7 @@ mod label;
 mod name;
 mod odd;
 mod remedy;
+mod rows;
 mod settings;
 mod spread;
 mod test;
@@ -195,7 +196,7 @@ pub fn judge_together(mut tests: Vec<Test>, plan: &Plan, options: &source::Optio
 pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     tests.sort_by(|a, b| a.path.cmp(&b.path));
     let wrong = label::wrong(&tests, plan);
-    let mut rows = check::rows(&tests, plan, &wrong);
+    let mut rows = rows::rows(&tests, plan, &wrong);
     let mut findings = check::of_files(&tests, &rows, &wrong);
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);

@@ -1,7 +1,7 @@
 //! Verdicts on analyses made by hand: what is judged, and what is not.
 
 use super::*;
-use crate::event::{Noise, Section, Span};
+use crate::event::{Noise, Peak, Section, Span};
 use crate::plan;
 use crate::trace::{Instrument, Labels, Scale, Settings, Stretch};
 use crate::units::GroupIndex;

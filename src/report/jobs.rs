@@ -109,7 +109,7 @@ pub fn json(jobs: &[JobLine]) -> Result<String, serde_json::Error> {
 pub fn todo(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
     let tasks = job::todo(review, plan);
     let head = format!(
-        "{}: {} of {} measured, {} passed, {} undecided, {} things to do",
+        "{}: {} of {} measured, {} passed, {} undecided, {} to do",
         escape::terminal(&plan.cable.id),
         review.counts.measured,
         review.counts.planned,

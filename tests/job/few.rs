@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use strandline::diagnose::{self, Diagnosis, Links, Reference};
 use strandline::job::{self, FiberVerdict, Finding, Review, Severity, Test};
 use strandline::{plan, source};
 
@@ -14,6 +15,13 @@ fn reviewed(files: &[(String, Vec<u8>)], plan: &str) -> Review {
         |(name, bytes): &(String, Vec<u8>)| job::measure(Path::new(name), bytes, &plan, &options);
     let tests: Vec<Test> = files.iter().map(read).collect();
     job::judge(tests, &plan)
+}
+
+/// The first fibre's diagnosis against the same plan.
+fn diagnosed(files: &[(String, Vec<u8>)], text: &str) -> Diagnosis {
+    let plan = plan::read(text).unwrap_or_else(|error| panic!("{error}"));
+    let links = Links::from_iter([(Some(1), reviewed(files, text).tests)]);
+    diagnose::each(&links, &Links::new(), &plan, Reference::Plan).remove(0).1
 }
 
 fn of_kind<'a>(review: &'a Review, kind: &str) -> Vec<&'a Finding> {
@@ -32,7 +40,10 @@ fn a_bend_at_a_joint_without_a_limit_is_remarked_and_fails_nothing() {
     // A splice of one loss at every wavelength, however large, is none.
     let bad = r#"{ kind = "splice", loss_db = 0.6 }"#;
     for (joint, said) in [(bend, 1), (bad, 0), (SPLICE, 0)] {
-        let review = reviewed(&traces_of(1, 1, joint, 1800.0), &limits);
+        let files = traces_of(1, 1, joint, 1800.0);
+        let review = reviewed(&files, &limits);
+        let notes = diagnosed(&files, &limits).notes.join("; ");
+        assert_eq!(notes.contains("as at a tight bend"), said == 1, "{joint}: {notes}");
         let bends = of_kind(&review, "bend");
         assert_eq!(bends.len(), said, "{joint}: {bends:?}");
         assert_eq!(review.fibers[0].verdict, FiberVerdict::Pass, "{joint}");
