@@ -83,6 +83,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
     };
     let fit = begin(model, &mut given, &known)?;
     let mut fit = search(fit, &mut given, usual_fall, threshold);
+    fit = polish::without_rises(fit, &given);
     if let Some(mut next) = ends::without_short_one(&fit, &known) {
         // With all events known a decay need only explain as much.
         first::suspect_tails(&mut next, noise);
@@ -130,6 +131,7 @@ fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
         // An end that hardly reflects, taken for a step, would be explained by many events that are none.
         fit = polish::with_end(fit, given, REFLECTS);
     }
+    fit = polish::without_rises(fit, given);
     if let Some(next) = ends::without_short_one(&fit, known) {
         let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
         fit = first::fit(next, given).filter(better).unwrap_or(fit);

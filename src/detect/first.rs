@@ -55,7 +55,7 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     let near = Given {
         window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
         misfit: 0.003,
-        enough: 10.0, // which number, and no more
+        enough: 0.5, // to the end: a fit that stops on the way tells the wrong number
         ..*given
     };
     let before =

@@ -423,17 +423,17 @@ fn speckle(samples: &Samples, noise: &Noise) -> f64 {
         .filter(|m| m[1] > 10.0 * noise.sigma)
         .map(|m| {
             let d = (m[0] - 2.0 * m[1] + m[2]) / m[1];
-            (d * d, additive / (m[1] * m[1]))
+            let rounding = samples.rounding_var(Lanes::splat(m[1]), noise.sigma).to_array()[0];
+            let rounding = (6.0 / block as f64 * rounding).min((m[1] * samples.quantum).powi(2));
+            (d * d, (additive + rounding) / (m[1] * m[1]))
         })
         .collect();
     if strong.len() < 24 {
         return 0.0;
     }
     // Where half of the squares are more than the median of χ² with one degree says, for their variance.
-    let mut rough: Vec<f64> = strong
-        .iter()
-        .map(|(d2, known)| (d2 / 0.454_936 - known - samples.quantum.powi(2)) * 3.0 / 8.0)
-        .collect();
+    let mut rough: Vec<f64> =
+        strong.iter().map(|(d2, known)| (d2 / 0.454_936 - known) * 3.0 / 8.0).collect();
     order::median(&mut rough).unwrap_or(0.0).clamp(0.0, 0.01).sqrt()
 }
 

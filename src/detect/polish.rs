@@ -1,7 +1,7 @@
 //! What the scan leaves undecided: pairs that are one, and steps that reflect.
 
 use super::fit::{self, Fit, Given};
-use super::model::{Behind, Joint, Model};
+use super::model::{Behind, Joint, Line, Model};
 use super::place;
 use super::size;
 
@@ -17,18 +17,18 @@ pub(super) fn merged(model: &Model, groups: bool) -> Option<Model> {
     let pulse = model.receiver.pulse;
     let mut joints: Vec<Joint> = Vec::with_capacity(model.joints.len());
     let mut changed = false;
-    for joint in &model.joints {
-        let limit = if joints.len() == 1 { PANEL_PULSES } else { RESOLVED_PULSES };
+    for (i, joint) in model.joints.iter().enumerate() {
+        let first = joints.len() == 1;
+        let limit = if first { PANEL_PULSES } else { RESOLVED_PULSES };
         match joints.last_mut() {
             Some(last) if joint.x - last.x < limit * pulse => {
                 changed = true;
-                let first = joints.len() == 1;
-                let last = joints.len() - 1;
-                let places = if groups { joints[last].places + joint.places } else { 1 };
-                joints[last] = Joint { places, ..one_of(&joints[last], joint, first) };
-                if first {
-                    joints[last].places = 1;
-                }
+                let bump = bump(model, last, i).filter(|_| !first);
+                let places = match bump {
+                    None if groups && !first => last.places + joint.places,
+                    _ => 1,
+                };
+                *last = Joint { places, ..bump.unwrap_or(one_of(last, joint, first)) };
             }
             _ => joints.push(*joint),
         }
@@ -52,13 +52,90 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
     Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
 }
 
+/// The reflection that a gain and a loss right behind it are, `a` and joint `i`: what two blends of lines `Δ` apart show
+/// more than one of them in their middle is, to first order, a rectangle of `Δ/2W·(2·p_between - p_before - p_behind)`.
+/// `None` where one of them reflects, or no more light is between them than on both sides.
+fn bump(model: &Model, a: &Joint, i: usize) -> Option<Joint> {
+    let b = &model.joints[i];
+    let x = 0.5 * (a.x + b.x);
+    let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(x));
+    let Behind::Fibre(between) = &a.behind else { return None };
+    let first = model.joints[..i].iter().rposition(|joint| joint.x == a.x)?;
+    let (before, between, behind) =
+        (power(model.before(first)), between.power(x), power(model.behind(i)));
+    let whole = a.height.is_none() && b.height.is_none() && between > before.max(behind);
+    let height = 0.5 * (b.x - a.x) / model.receiver.pulse * (2.0 * between - before - behind);
+    whole.then_some(Joint { x, height: Some(height), ..*b })
+}
+
 /// How far before an end it is looked at alone, in pulse lengths: what lies before tells its line.
 const END_PULSES: f64 = 30.0;
 
-/// A reflection at an end that does not reflect so far, or hardly: its place and height. It may have been put
-/// where such a reflection is half or wholly over, and from there a fit does not find back, so that both are
-/// tried. `None` where nothing stands out by `limit`, or nothing is better than what is there.
-fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<(f64, f64)> {
+/// Puts one reflection in place of two steps with brighter light between them, where that explains more: a rise and a
+/// fall of light within three pulses, and no fibre between them.
+pub(super) fn without_rises(mut fit: Fit, given: &Given) -> Fit {
+    let mut from = 1;
+    while let Some(i) = (from..fit.model.joints.len()).find(|i| rises(&fit.model, *i)) {
+        match as_reflection(&fit, given, i).filter(|one| one.chi2 < fit.chi2) {
+            Some(one) => fit = one,
+            None => from = i + 1,
+        }
+    }
+    fit
+}
+
+/// Whether behind joint `i` there is light for less than three pulses that rises, or is brighter than on both sides.
+fn rises(model: &Model, i: usize) -> bool {
+    let [joint, next] = [i, i + 1].map(|i| model.joints.get(i));
+    let Some((joint, next)) = joint.zip(next) else { return false };
+    let near = next.x - joint.x < 3.0 * model.receiver.pulse;
+    let steps = joint.height.is_none() && next.height.is_none();
+    let middle = 0.5 * (joint.x + next.x);
+    let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(middle));
+    let around = power(model.before(i)).max(power(model.behind(i + 1)));
+    let bright = |line: &Line| line.fall < 0.0 || line.power(middle) > around;
+    near && steps && matches!(&joint.behind, Behind::Fibre(line) if bright(line))
+}
+
+/// The fit with one reflection in place of joint `i` and the next.
+fn as_reflection(fit: &Fit, given: &Given, i: usize) -> Option<Fit> {
+    let mut next = fit.model.clone();
+    next.joints.remove(i);
+    if matches!(next.joints[i].behind, Behind::Dark) {
+        return fit::run(next, given).map(|bare| with_end(bare, given, 0.0));
+    }
+    let bare = fit::run(next, given)?;
+    let best = place::reflection(&bare, given, i)?;
+    let mut next = bare.model;
+    (next.joints[i].x, next.joints[i].height) = (best.x, Some(best.height));
+    fit::run(next, given)
+}
+
+/// What a low reflection at the end would explain.
+struct AtEnd {
+    x: f64,
+    height: f64,
+    /// The receiver's pole with it.
+    pole: f64,
+    /// It stands out, and what it explains makes it likelier by far.
+    told: bool,
+    /// Root mean square of what the end's place is off if it is left out, in samples.
+    doubt: f64,
+}
+
+/// Of the pole that colours the noise: a receiver's edges are about as slow (common practice, no source).
+const LOST_POLE: f64 = 0.6;
+
+/// Gain in χ² from which an end reflects: that is 20 times likelier than that it does not.
+const TOLD: f64 = 6.0;
+
+/// A reflection at an end that does not reflect so far, or hardly. It may have been put where such a reflection
+/// is half or wholly over, and from there a fit does not find back, so that several places are tried. `None` where
+/// no fit can be made, or what reflects there is beyond doubt.
+///
+/// Place and height change for each other at hardly any cost: half a pulse of light more is a reflection half as high
+/// as the fibre, an end that much earlier. So a low one is believed by what it explains, and not by its height alone.
+fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<AtEnd> {
     let model = &fit.model;
     let n = model.joints.len();
     let pulse = model.receiver.pulse;
@@ -70,43 +147,75 @@ fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<(f64, f64)> {
     let before = model.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
     let room = end.x - before > 3.0 * pulse;
     let here = (end.x, end.height.unwrap_or(0.01 * power));
+    let low = (end.x - 0.2 * pulse, 0.2 * power);
     let earlier = (end.x - 0.8 * pulse, 0.3 * power);
+    // Where no other reflection tells the pole and it is much shorter than what colours the noise, this end has made it so.
+    let pole = model.receiver.pole;
+    let alone = model.joints[1..n - 1].iter().all(|joint| joint.height.is_none());
+    let usual = given.noise.pole;
+    let lost = alone && given.noise.seen && pole < LOST_POLE * usual;
     let near = Given {
-        free_pole: None,
+        free_pole: Some(usual).filter(|_| lost),
         free_tail: false,
         window: Some((end.x - END_PULSES * pulse, f64::INFINITY)),
         ..*given
     };
-    let with = |(x, height): (f64, f64)| {
+    let with = |x: f64, height: Option<f64>| {
         let mut next = model.clone();
-        next.joints[n - 1] = Joint { x, height: Some(height), ..*end };
+        next.joints[n - 1] = Joint { x, height, ..*end };
+        next.receiver.pole =
+            near.free_pole.filter(|_| height.is_some()).unwrap_or(next.receiver.pole);
         fit::run(next, &near)
     };
-    let fits = [Some(here), Some(earlier).filter(|_| room)].into_iter().flatten().filter_map(with);
+    let starts = [Some(here), Some(low), Some(earlier).filter(|_| room)];
+    let fits = starts.into_iter().flatten().filter_map(|(x, height)| with(x, Some(height)));
     let best = fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2))?;
     let size = size::of(&best, n - 1);
-    (size.height > limit * size.height_sigma).then(|| (best.model.joints[n - 1].x, size.height))
+    let bare = with(end.x, None)?;
+    let (gain, x) = (bare.chi2 - best.chi2, best.model.joints[n - 1].x);
+    // Bayes factor of heights up to the fibre's own, and what the place is off if there is one.
+    let odds = (0.5 * gain).exp() * (2.507 * size.height_sigma / power).min(1.0);
+    let off = (bare.model.joints[n - 1].x - x).hypot(best.place_sigma(n - 1));
+    Some(AtEnd {
+        x,
+        height: size.height,
+        pole: best.model.receiver.pole,
+        told: size.height > limit * size.height_sigma && gain > TOLD,
+        doubt: (odds / (1.0 + odds)).sqrt() * off,
+    })
 }
 
 /// Gives the end the reflection that shows there.
 pub(super) fn with_end(fit: Fit, given: &Given, limit: f64) -> Fit {
-    let Some((x, height)) = at_end(&fit, given, limit) else { return fit };
+    let Some(peak) = at_end(&fit, given, limit).filter(|peak| peak.told) else { return fit };
     let mut next = fit.model.clone();
     if let Some(end) = next.joints.last_mut() {
-        (end.x, end.height) = (x, Some(height));
+        (end.x, end.height) = (peak.x, Some(peak.height));
     }
-    fit::again(next, &fit, given).filter(|with| with.chi2 < fit.chi2).unwrap_or(fit)
+    next.receiver.pole = peak.pole;
+    fit::again(next, &fit, given)
+        .filter(|with| with.chi2 < WORSE_ELSEWHERE * fit.chi2)
+        .unwrap_or(fit)
 }
+
+/// How much more of χ² a fit may leave that explains the end better: while events are missing the lines between them wander.
+const WORSE_ELSEWHERE: f64 = 1.05;
 
 /// Gives a reflection to each step, and to the end, that is better explained with one; keeps those that stand
 /// out by `limit`.
-pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
+pub(super) fn with_heights(mut fit: Fit, given: &Given, limit: f64) -> Fit {
     let mut next = fit.model.clone();
     let mut tried: Vec<usize> = Vec::new();
-    for i in 1..next.joints.len() {
-        let joint = &fit.model.joints[i];
+    for i in 1..fit.model.joints.len() {
+        let joint = fit.model.joints[i];
         let found = match joint.behind {
-            Behind::Dark => at_end(&fit, given, limit),
+            Behind::Dark => at_end(&fit, given, limit).and_then(|peak| {
+                if joint.height.is_none() {
+                    fit.model.joints[i].spread = Some(peak.doubt).filter(|_| !peak.told);
+                }
+                next.receiver.pole = if peak.told { peak.pole } else { next.receiver.pole };
+                peak.told.then_some((peak.x, peak.height))
+            }),
             _ if joint.height.is_some() => None,
             _ => {
                 let power = fit.model.before(i).map_or(0.0, |line| line.power(joint.x));
@@ -123,6 +232,9 @@ pub(super) fn with_heights(fit: Fit, given: &Given, limit: f64) -> Fit {
     }
     if tried.is_empty() {
         return fit;
+    }
+    for (joint, doubted) in next.joints.iter_mut().zip(&fit.model.joints) {
+        joint.spread = doubted.spread;
     }
     let Some(with) = fit::again(next, &fit, given) else { return fit };
     let stands = |i: &usize| {

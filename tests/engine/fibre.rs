@@ -16,6 +16,8 @@ pub(super) struct Fibre {
     pub speckle: f64,
     /// The fields of the scenario's receiver.
     pub receiver: &'static str,
+    /// How the fibre ends.
+    pub end: &'static str,
     /// Length in metres and what stands behind it, without braces; empty for the end.
     pub sections: Vec<(f64, &'static str)>,
 }
@@ -30,6 +32,7 @@ impl Fibre {
             range_db: 15.0,
             speckle: 0.001,
             receiver: "poles = 3, pole_pulses = 0.08",
+            end: "open",
             sections: vec![(8000.0, "")],
         }
     }
@@ -41,10 +44,16 @@ impl Fibre {
         let mut text = format!(
             "schema = \"strandline.scenario/1\"\nname = \"{}\"\nindex = 1.4682\n\
              seeds = {{ fiber = {seed}, noise = {seed} }}\npanel_reflectance_db = -45.0\n\
-             end_b = \"open\"\nreceiver = {{ {} }}\n[[wavelength]]\nnm = 1550\npulse_ns = {}\n\
+             end_b = \"{}\"\nreceiver = {{ {} }}\n[[wavelength]]\nnm = 1550\npulse_ns = {}\n\
              spacing_m = {}\nsamples = {samples}\nbackscatter_db = -82.0\nrange_db = {}\n\
              speckle = {}\n",
-            self.name, self.receiver, self.pulse_ns, self.spacing_m, self.range_db, self.speckle
+            self.name,
+            self.end,
+            self.receiver,
+            self.pulse_ns,
+            self.spacing_m,
+            self.range_db,
+            self.speckle
         );
         for (length_m, then) in &self.sections {
             text += &format!(

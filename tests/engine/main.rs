@@ -5,6 +5,7 @@ mod dead_zones;
 mod fibre;
 mod golden;
 mod invariance;
+mod long;
 mod nulls;
 mod published;
 mod pulls;
