@@ -24,7 +24,7 @@ pub(super) struct Work<'a> {
 /// The normal equations about a model.
 pub(super) struct System {
     pub matrix: Envelope,
-    gradient: Vec<f64>,
+    pub gradient: Vec<f64>,
     pub chi2: f64,
     /// The same with the weights of the system before, to which it is compared; of the first system
     /// nothing.

@@ -170,10 +170,17 @@ fn most_share(shares: &[(f64, f64)]) -> f64 {
 /// stands for what may be two, and its length is one for all. Common practice, no source.
 const SHARES_DIFFER: f64 = 3.0;
 
+/// Share of χ² that tails must gain by a first step below their lines: with the right decay length the whole way
+/// gains several times as much.
+const LEAST_HELD_BACK: f64 = 0.02;
+
 /// The first fit again with tails that lie below their lines, where that explains far more.
 pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
     if fit.chi2_per_cell() < 1.5 || tail_share(&shares(fit)).is_some() {
         return None; // nothing to explain, or it lags
+    }
+    if fit.held_back() < LEAST_HELD_BACK * fit.chi2 {
+        return None; // no tail is pressed against nothing
     }
     let mut model = fit.model.clone();
     for i in 0..model.joints.len() {

@@ -55,6 +55,8 @@ pub(super) struct Fit {
     /// Factor of the inverse covariance.
     pub factor: Factor,
     pub chi2: f64,
+    /// Half of how χ² would fall with each unknown: 0 but for those that are held at a border.
+    pub pull: Vec<f64>,
     /// How many cells were fitted.
     pub cells: usize,
 }
@@ -74,6 +76,13 @@ impl Fit {
         let mut g = vec![0.0; self.layout.len];
         g[unknown] = 1.0;
         self.factor.variance(&g).sqrt()
+    }
+
+    /// χ² that would be gained, in first order, were nothing held at a border.
+    pub fn held_back(&self) -> f64 {
+        let mut change = self.pull.clone();
+        self.factor.solve(&mut change);
+        self.pull.iter().zip(&change).map(|(pull, change)| pull * change).sum()
     }
 
     /// Standard deviation of a joint's place in samples, as the covariance gives it.
@@ -147,7 +156,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         settled = gained < 0.05 * at.chi2;
     }
     let factor = at.matrix.factor()?;
-    Some(Fit { model, layout, factor, chi2: at.chi2, cells: cells.len() })
+    Some(Fit { model, layout, factor, chi2: at.chi2, pull: at.gradient, cells: cells.len() })
 }
 
 /// Fits `next`, which came from `fit`; where that leads astray – it explains far less than `fit` did –

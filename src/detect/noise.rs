@@ -1,6 +1,6 @@
 //! The noise of a trace, read from the trace itself.
 
-use super::samples::Samples;
+use super::samples::{Samples, running_sums};
 use crate::signal::lanes::{self, LANES, Lanes};
 use crate::signal::{normal, order};
 
@@ -144,14 +144,8 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
 
 /// Running sums of the samples, none counted higher than `cut`.
 fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
-    let mut sums = Vec::with_capacity(samples.len() + 1);
-    let mut sum = 0.0;
-    sums.push(sum);
-    sums.extend(samples.power.iter().map(|p| {
-        sum += if *p < cut { *p } else { cut };
-        sum
-    }));
-    sums
+    let capped: Vec<f64> = samples.power.iter().map(|p| if *p < cut { *p } else { cut }).collect();
+    running_sums(&capped)
 }
 
 /// First sample from which no window holds light; `sums` are running sums of capped samples.

@@ -17,7 +17,9 @@ pub(super) struct Samples {
     pub spacing_m: f64,
     /// Pulse length in samples.
     pub pulse: f64,
-    /// Power at and below which the file shows one value; 0 where it has no such limit.
+    /// Power of the lowest level in the file.
+    pub lowest: f64,
+    /// The same where the file shows it for all that lies below; 0 where it has no such limit.
     pub floor: f64,
     /// Relative step of power between two neighbouring counts.
     pub quantum: f64,
@@ -64,6 +66,7 @@ impl Samples {
             first: trace.position_m(0).0 / spacing_m,
             spacing_m,
             pulse,
+            lowest,
             floor,
             quantum: f64::from(coarsest) * 1e-6 / DB_PER_NEPER,
             run: (f64::from(coarsest) * 1e-6 / (USUAL_DB_PER_KM * spacing_m / 1000.0))
@@ -127,6 +130,7 @@ impl Samples {
         for p in &mut self.power {
             *p -= offset;
         }
+        self.lowest -= offset;
         self.floor -= offset;
         self.add_up();
     }
@@ -197,12 +201,20 @@ impl Samples {
     }
 }
 
-/// The sums of the values before each, and of all.
-fn running_sums(values: &[f64]) -> Vec<f64> {
+/// The sums of the values before each, and of all. In fours, so that no addition waits for more than every fourth
+/// before it.
+pub(super) fn running_sums(values: &[f64]) -> Vec<f64> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     let mut sum = 0.0;
     sums.push(sum);
-    sums.extend(values.iter().map(|value| {
+    let (fours, rest) = values.as_chunks::<4>();
+    sums.extend(fours.iter().flat_map(|[a, b, c, d]| {
+        let before = sum;
+        let two = a + b;
+        sum += two + (c + d);
+        [before + a, before + two, before + (two + c), sum]
+    }));
+    sums.extend(rest.iter().map(|value| {
         sum += value;
         sum
     }));

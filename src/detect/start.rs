@@ -8,6 +8,7 @@ use super::rises::{self, Rise};
 use super::samples::Samples;
 use super::scan::{self, Levels, View};
 use super::tails;
+use crate::signal::lanes;
 use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
 
@@ -68,7 +69,7 @@ pub(super) const OPEN_END_DB: f64 = -18.0;
 /// Tops of one level: two or more reflections whose highest samples agree within noise and counts,
 /// or one whose flat top is wider than the pulse can make it.
 fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
-    let top = samples.power.iter().copied().fold(0.0, f64::max);
+    let top = lanes::highest(&samples.power).max(0.0);
     let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
     let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
     let seen: Vec<&Rise> = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]).collect();

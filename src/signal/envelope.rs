@@ -1,5 +1,7 @@
 //! Symmetric positive systems whose rows begin late: Cholesky in the envelope.
 
+use super::lanes;
+
 /// A symmetric matrix of which each row is kept from its first entry to the diagonal.
 ///
 /// Unknowns that meet only their neighbours make short rows; the few that meet all go last and cost
@@ -71,11 +73,10 @@ impl Envelope {
             for j in first..=i {
                 let from = first.max(l.first[j]);
                 let own = &row[from - first..j - first];
-                let sum: f64 = if j == i {
-                    own.iter().map(|v| v * v).sum()
+                let sum = if j == i {
+                    lanes::dot(own, own)
                 } else {
-                    let other = &done[l.start[j] + from - l.first[j]..l.start[j] + j - l.first[j]];
-                    own.iter().zip(other).map(|(a, b)| a * b).sum()
+                    lanes::dot(own, &done[l.start[j] + from - l.first[j]..])
                 };
                 let rest = row[j - first] - sum;
                 row[j - first] = if j < i {
@@ -112,8 +113,7 @@ impl Factor {
             let from = l.first[i].max(begin);
             let row = &l.values[l.start[i] + from - l.first[i]..=l.start[i] + i - l.first[i]];
             let (own, diagonal) = row.split_at(row.len() - 1);
-            let sum: f64 = own.iter().zip(&b[from..i]).map(|(a, b)| a * b).sum();
-            b[i] = (b[i] - sum) / diagonal[0];
+            b[i] = (b[i] - lanes::dot(own, &b[from..i])) / diagonal[0];
         }
     }
 
@@ -136,7 +136,7 @@ impl Factor {
     pub fn variance(&self, g: &[f64]) -> f64 {
         let mut y = g.to_vec();
         self.solve_lower(&mut y);
-        y.iter().map(|y| y * y).sum()
+        lanes::dot(&y, &y)
     }
 }
 

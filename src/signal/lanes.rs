@@ -37,6 +37,32 @@ pub fn blocks(values: &[f64]) -> impl Iterator<Item = Lanes> + '_ {
     values.as_chunks::<LANES>().0.iter().map(|four| Lanes::from(*four))
 }
 
+/// The highest of `values`, none of which is no number; minus infinity of none.
+#[inline]
+#[must_use]
+pub fn highest(values: &[f64]) -> f64 {
+    let (fours, rest) = values.as_chunks::<LANES>();
+    let highest = |a: f64, b: &f64| a.max(*b);
+    let of_fours =
+        fours.iter().fold(Lanes::splat(f64::NEG_INFINITY), |a, b| a.fast_max(Lanes::from(*b)));
+    rest.iter().chain(&of_fours.to_array()).fold(f64::NEG_INFINITY, highest)
+}
+
+/// Sum of the products of `a` with as many of `b`, which is no shorter.
+#[inline]
+#[must_use]
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (fours, rest) = a.as_chunks::<LANES>();
+    let (other_fours, other_rest) = b[..a.len()].as_chunks::<LANES>();
+    let products = fours.iter().zip(other_fours).map(|(a, b)| Lanes::from(*a) * Lanes::from(*b));
+    let of_rest: f64 = rest.iter().zip(other_rest).map(|(a, b)| a * b).sum();
+    if fours.is_empty() {
+        of_rest
+    } else {
+        products.fold(Lanes::ZERO, |a, b| a + b).reduce_add() + of_rest
+    }
+}
+
 /// The first of `values`, filled up with zeros.
 #[inline]
 #[must_use]

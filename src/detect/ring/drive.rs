@@ -103,14 +103,13 @@ pub(super) fn undone(ring: Ring, known: &Known, free: &[Free]) -> Undone {
     let seen = &known.samples.power;
     let (free, swing) = oscillations(ring, free, seen.len(), 1e-3 * known.noise.sigma);
     let mut undone = Undone { light: Vec::new(), swing };
-    let lowest = lowest(seen);
     let least = -BELOW * known.noise.sigma;
     let mut below: Vec<Option<f64>> = vec![None; seen.len()]; // the light that is taken for what was there
     for last in [false, true] {
         let mut drive = Drive::new(ring, 0.0);
         undone.light.clear();
         for (k, seen) in seen.iter().enumerate() {
-            if *seen <= lowest && drive.in_the_dark() + free[k] < least {
+            if *seen <= known.samples.lowest && drive.in_the_dark() + free[k] < least {
                 below[k] = below[k].or(Some(0.0));
             } else {
                 below[k] = None;
@@ -158,11 +157,6 @@ fn fill(below: &mut [Option<f64>], light: &[f64]) {
         below[from..to].fill(Some(left.min(right).max(0.0)));
         k = to;
     }
-}
-
-/// The lowest of some samples, at which the file holds what is lower.
-pub(super) fn lowest(samples: &[f64]) -> f64 {
-    samples.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::drive::{Drive, Ring, lowest};
+use super::drive::{Drive, Ring};
 use crate::detect::model::{Joint, Model};
 use crate::detect::receiver::Receiver;
 use crate::detect::scan;
@@ -99,7 +99,6 @@ impl<'a> Stretch<'a> {
         let step = ((pulse / PER_PULSE) as usize).max(1);
         let count = end.checked_sub(first)? / step;
         let fall = model.behind(i).map(|line| line.fall);
-        let lowest = lowest(&samples.power);
         let cell = |n: usize| {
             let k = first + n * step;
             let behind = samples.place(k) + 0.5 * (step as f64 - 1.0) - joint.x;
@@ -110,7 +109,7 @@ impl<'a> Stretch<'a> {
             let noise =
                 scan::noise_var(samples, known.noise, samples.mean(k, k + step), step as f64);
             let var = noise + edge * edge + (MISFIT * height).powi(2);
-            let held = samples.power[k..k + step].iter().any(|p| *p <= lowest);
+            let held = samples.power[k..k + step].iter().any(|p| *p <= samples.lowest);
             let weight = if held { 0.0 } else { 1.0 / var };
             let made_of = [
                 height * shape.rect,
