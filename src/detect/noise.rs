@@ -126,9 +126,9 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     }
     let Some(q90) = order::quantile(&mut some, 0.9) else { return 0.0 };
     let rough = q90 / 1.281_551_6;
-    // Trimmed at 3 sigma, where a normal's upper half keeps 0.9733 of its variance (by the
-    // truncated second moment 1 - 2·3·φ(3)/(2Φ(3)-1)).
-    let (least, most) = (Lanes::splat(samples.floor.max(0.0)), Lanes::splat(3.0 * rough));
+    // From the floor to 3 sigma: of what of a normal lies between two places, the mean square is known.
+    let borders = [samples.floor.max(0.0), 3.0 * rough];
+    let [least, most] = borders.map(Lanes::splat);
     let (mut sum, mut count) = (Lanes::ZERO, Lanes::ZERO);
     let power = &samples.power[a..b];
     let rest = &power[power.len() / LANES * LANES..];
@@ -139,7 +139,8 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
         count += inside.select(Lanes::ONE, Lanes::ZERO);
     }
     let (sum, count) = (sum.reduce_add(), count.reduce_add());
-    if count < 8.0 { rough } else { (sum / count / 0.973_34).sqrt() }
+    let kept = normal::square_between(borders.map(|p| p / rough));
+    if count < 8.0 { rough } else { (sum / count / kept).sqrt() }
 }
 
 /// Running sums of the samples, none counted higher than `cut`.

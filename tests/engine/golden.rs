@@ -226,8 +226,7 @@ fn m13_sigma_is_read_from_noise_of_which_half_is_cut_off() {
     let trace = trace_of(20_000, fibre(3000.0, 8000));
     let found = detect::events(&trace, &Cords::default());
     let floor_db = found.noise.floor_db.expect("noise behind the end");
-    // 2 % too large, for values between 0 and the floor are left out: open, docs/accuracy.md.
-    near(10.0_f64.powf((floor_db + 30.0) / 5.0), 1.0, 0.03);
+    near(10.0_f64.powf((floor_db + 30.0) / 5.0), 1.0, 0.005);
 }
 
 #[test]
