@@ -277,6 +277,24 @@ fn extent(fit: &Fit, i: usize) -> f64 {
     d
 }
 
+/// How far from a step the slope may have changed that was taken for it, in pulse lengths: a slope that changes looks
+/// like a small step anywhere within some pulses.
+const KNOT_PULSES: f64 = 5.0;
+
+/// Where two sections meet at joint `i`. Of one that is not listed as an event only the slope may change: then its
+/// step says where: half a pulse before the place where both lines have one level.
+fn border(fit: &Fit, i: usize) -> f64 {
+    let joint = &fit.model.joints[i];
+    let lines = fit.model.before(i).zip(fit.model.behind(i));
+    let Some((before, behind)) = lines.filter(|_| joint.faint && joint.height.is_none()) else {
+        return joint.x;
+    };
+    let pulse = fit.model.receiver.pulse;
+    let at = joint.x + 0.5 * pulse;
+    let off = (before.log(at) - behind.log(at)) / (before.fall - behind.fall);
+    if off.abs() < KNOT_PULSES * pulse { joint.x + off } else { joint.x }
+}
+
 fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
     let model = &fit.model;
     let mut sections = Vec::new();
@@ -285,19 +303,20 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
         else {
             continue;
         };
+        let from = border(fit, i);
         let to =
-            model.next_change(i).map_or(samples.place(samples.len() - 1), |j| model.joints[j].x);
+            model.next_change(i).map_or(samples.place(samples.len() - 1), |j| border(fit, j));
         let mut g = vec![0.0; fit.layout.len];
         g[unknown + 1] = 1.0;
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
         // A scale uneven by EVEN_DB at both ends tilts the line.
-        let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - model.joints[i].x).max(1.0) / DB_PER_NEPER;
+        let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - from).max(1.0) / DB_PER_NEPER;
         let sigma = fit.factor.variance(&g).sqrt().hypot(tilt);
         let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
         let [flattest, steepest] = SLOPES_DB_PER_KM;
         let inside = attenuation.value > 0.999 * flattest && attenuation.value < 0.999 * steepest;
         sections.push(Section {
-            from_m: PanelM(model.joints[i].x * samples.spacing_m),
+            from_m: PanelM(from * samples.spacing_m),
             to_m: PanelM(to * samples.spacing_m),
             attenuation_db_per_km: Some(attenuation).filter(|_| inside),
         });

@@ -175,6 +175,9 @@ fn m11_a_change_of_slope_without_a_step_is_no_event() {
     let [before, behind] = found.sections[..] else { panic!("{:?}", found.sections) };
     near(before.attenuation_db_per_km.expect("a slope").value, 0.19, 0.001);
     near(behind.attenuation_db_per_km.expect("a slope").value, 0.35, 0.001);
+    // Lines meet at 10258 m, half a pulse of 510.5 m and 2.7 m of second order behind the knot.
+    near(before.to_m.0, 10_258.0 - 0.5 * 510.5, 100.0);
+    near(behind.from_m.0, before.to_m.0, 1e-9);
 }
 
 #[test]
