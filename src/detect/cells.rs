@@ -24,7 +24,7 @@ pub(super) struct Cell {
 }
 
 /// Means a line needs to lose nothing against all samples.
-const CELLS_PER_LINE: f64 = 9.0;
+const CELLS_PER_LINE: f64 = 12.0;
 
 /// Poles for which a receiver that was cut off still shows it: what follows the limiter rounds the
 /// corner, and eight of three equal poles settle to 1 %.
@@ -55,7 +55,7 @@ pub(super) fn cut(given: &Given, model: &Model) -> Vec<Cell> {
         while k < border {
             let bends = samples.place(k) < tail_to;
             let bend = if bends { (0.5 * receiver.tail).max(1.0) } else { f64::INFINITY };
-            grown = (1.8 * grown).min(longest).min(bend);
+            grown = (1.5 * grown).min(longest).min(bend);
             k = cut.push(k, border.min(k + grown as usize));
         }
         let border = samples.first_from(zone.to).min(to);
@@ -171,7 +171,7 @@ struct Zone {
 }
 
 /// Where edges are, and how finely to look there, in order and apart: within ten poles of each edge of a
-/// reflection at half a pole, along ramps at a sixth of the pulse.
+/// reflection at a third of a pole, along ramps at a sixth of the pulse.
 fn zones(model: &Model) -> Vec<Zone> {
     let receiver = &model.receiver;
     let mut zones = Vec::with_capacity(3 * model.joints.len());
@@ -182,7 +182,7 @@ fn zones(model: &Model) -> Vec<Zone> {
         let settled = if peak { receiver.settled() } else { receiver.clear_of_step() };
         zones.push(Zone { from, to: joint.x + settled + 1.0, step: ramp });
         if peak {
-            let step = ((receiver.pole / 2.0).min(receiver.pulse / 8.0) as usize).max(1);
+            let step = ((receiver.pole / 3.0).min(receiver.pulse / 12.0) as usize).max(1);
             let settle = 10.0 * receiver.pole + 1.0;
             zones.push(Zone { from, to: joint.x + settle, step });
             let back = joint.x + receiver.pulse;

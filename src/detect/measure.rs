@@ -304,8 +304,7 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
             continue;
         };
         let from = border(fit, i);
-        let to =
-            model.next_change(i).map_or(samples.place(samples.len() - 1), |j| border(fit, j));
+        let to = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| border(fit, j));
         let mut g = vec![0.0; fit.layout.len];
         g[unknown + 1] = 1.0;
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;

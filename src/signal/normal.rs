@@ -56,11 +56,7 @@ pub fn quantile(p: f64) -> f64 {
     let mut z = 0.0;
     for _ in 0..60 {
         let off = below(z) - p;
-        if off < 0.0 {
-            low = z
-        } else {
-            high = z
-        }
+        (low, high) = if off < 0.0 { (z, high) } else { (low, z) };
         // Newton's step, or half of what is left where it leads out of it.
         let next = z - off / density(z);
         let next = if low < next && next < high { next } else { 0.5 * (low + high) };

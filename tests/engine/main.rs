@@ -2,6 +2,7 @@
 
 mod curve;
 mod dead_zones;
+mod faint;
 mod fibre;
 mod golden;
 mod invariance;
