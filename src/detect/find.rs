@@ -269,26 +269,36 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
-/// Slopes of the trace's own sections: their mean, and `spreads` times their spread but at least
-/// `least` of the mean.
+/// Slopes of the trace's own sections: their mean, and `spreads` times their spread but at least `least` of the mean,
+/// with what the mean is unsure by. What a section repeats of what the fit was told of slopes it does not know.
 pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -> SlopePrior {
+    let before = fit.slopes;
+    let told = 1.0 / (before.sd * before.sd);
+    // What each section's own samples say, and the variance of that; fibres of one kind differ by a fiftieth.
     let mut known: Vec<(f64, f64)> = Vec::new();
     for (i, joint) in fit.model.joints.iter().enumerate() {
         if let (Behind::Fibre(line), Some(unknown)) = (&joint.behind, fit.layout.line[i]) {
-            known.push((line.fall, fit.sigma(unknown + 1).max(1e-3 * usual_fall)));
+            let all = 1.0 / fit.sigma(unknown + 1).max(1e-3 * usual_fall).powi(2);
+            let own = all - told;
+            if own > 0.02 * all {
+                known.push(((line.fall * all - before.mean * told) / own, 1.0 / own));
+            }
         }
     }
-    let weight = |s: f64| 1.0 / (s * s + (0.02 * usual_fall).powi(2));
+    let weight = |var: f64| 1.0 / (var + (0.02 * usual_fall).powi(2));
+    let usual = 1.0 / (0.6 * usual_fall).powi(2);
     let total: f64 = known.iter().map(|k| weight(k.1)).sum();
-    if known.is_empty() || total <= 0.0 {
-        return SlopePrior { mean: usual_fall, sd: 0.6 * usual_fall };
-    }
-    let mean = known.iter().map(|k| k.0 * weight(k.1)).sum::<f64>() / total;
-    // Spread beyond what each slope's own sigma explains.
-    let sum: f64 = known.iter().map(|k| ((k.0 - mean).powi(2) - k.1 * k.1) * weight(k.1)).sum();
-    let spread = (sum / total).max(0.0).sqrt();
+    let sum: f64 = known.iter().map(|k| k.0 * weight(k.1)).sum();
+    let mean = (sum + usual_fall * usual) / (total + usual);
+    // Spread beyond what each slope's own variance explains.
+    let sum: f64 = known.iter().map(|k| ((k.0 - mean).powi(2) - k.1) * weight(k.1)).sum();
+    let spread = (sum / total.max(usual)).max(0.0).sqrt();
     let mean = mean.clamp(0.4 * usual_fall, 2.5 * usual_fall);
-    SlopePrior { mean, sd: (spreads * spread).max(least * mean) }
+    // To each section the others tell the mean, not itself: where one knows all, hardly any.
+    let squares: f64 = known.iter().map(|k| weight(k.1).powi(2)).sum();
+    let others = total - squares / total.max(usual);
+    let unsure = 1.0 / (usual + others.max(0.0)).sqrt();
+    SlopePrior { mean, sd: (spreads * spread).max(least * mean).hypot(unsure) }
 }
 
 /// Adds what the scan shows in each section, but for places that were tried in vain and sections

@@ -59,6 +59,8 @@ pub(super) struct Fit {
     pub pull: Vec<f64>,
     /// How many cells were fitted.
     pub cells: usize,
+    /// What was believed of slopes.
+    pub slopes: SlopePrior,
 }
 
 /// Relative unevenness of a reflection's flat top: amplifiers settle to about this. Common practice,
@@ -156,7 +158,15 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         settled = gained < 0.05 * at.chi2;
     }
     let factor = at.matrix.factor()?;
-    Some(Fit { model, layout, factor, chi2: at.chi2, pull: at.gradient, cells: cells.len() })
+    Some(Fit {
+        model,
+        layout,
+        factor,
+        chi2: at.chi2,
+        pull: at.gradient,
+        cells: cells.len(),
+        slopes: given.slopes,
+    })
 }
 
 /// Fits `next`, which came from `fit`; where that leads astray – it explains far less than `fit` did –
