@@ -52,6 +52,10 @@ const NO_FIBRE: f64 = 0.9;
 /// hardly anybody leaves so short an end behind such a loss.
 const NO_LESS: f64 = 15.0;
 
+/// How far fibre is from the usual slope at its wavelength, one sigma in times that slope: what is believed before the
+/// trace's own sections say more.
+const USUAL_SPREAD: f64 = 0.6;
+
 /// Everything later steps need.
 pub(super) struct Found {
     pub fit: Fit,
@@ -72,7 +76,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
     let mut given = Given {
         samples,
         noise,
-        slopes: SlopePrior { mean: usual_fall, sd: 0.6 * usual_fall },
+        slopes: SlopePrior { mean: usual_fall, sd: USUAL_SPREAD * usual_fall },
         ceiling,
         free_pole: Some(model.receiver.pole),
         free_tail: true,
@@ -286,7 +290,7 @@ pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -
         }
     }
     let weight = |var: f64| 1.0 / (var + (0.02 * usual_fall).powi(2));
-    let usual = 1.0 / (0.6 * usual_fall).powi(2);
+    let usual = 1.0 / (USUAL_SPREAD * usual_fall).powi(2);
     let total: f64 = known.iter().map(|k| weight(k.1)).sum();
     let sum: f64 = known.iter().map(|k| k.0 * weight(k.1)).sum();
     let mean = (sum + usual_fall * usual) / (total + usual);

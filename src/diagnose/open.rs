@@ -93,7 +93,8 @@ impl Reviewed {
     /// Adds what the diagnosis does not say itself.
     pub(super) fn add_to(self, diagnosis: &mut Diagnosis) {
         let is_ranked = |found: &Finding| {
-            LOSSES.contains(&found.kind) && diagnosis.excesses.iter().any(|e| e.part.is_at(found))
+            job::PLACE_FAULTS.contains(&found.kind)
+                && diagnosis.excesses.iter().any(|e| e.part.is_at(found))
         };
         let faults: Vec<Finding> = self.faults.into_iter().filter(|f| !is_ranked(f)).collect();
         diagnosis.faults = faults;
@@ -107,17 +108,6 @@ impl Reviewed {
         diagnosis.decides = self.decides;
     }
 }
-
-/// Faults of a place that loses or reflects too much.
-const LOSSES: [&str; 7] = [
-    "bend",
-    "break",
-    "high-attenuation",
-    "high-connector",
-    "high-reflectance",
-    "high-splice",
-    "unplanned-event",
-];
 
 /// What no limit stops, and whoever looks for lost dB wants to know.
 const REMARKS: [&str; 2] = ["bend", "length-outlier"];

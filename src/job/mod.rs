@@ -28,6 +28,7 @@ pub use spread::OneWay;
 pub use test::{
     Content, FarEnd, Test, TestVerdict, Unreadable, measure, read, read_all, short_cords,
 };
+pub(crate) use todo::PLACE_FAULTS;
 pub use todo::{Station, Task, measurements, todo};
 pub use tray::{Instruction, Tray, built};
 pub use unseen::ends as unseen_ends;

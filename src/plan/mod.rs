@@ -244,9 +244,7 @@ impl Limits {
         let with = grade::with_linearity(loss_db, self.linearity_db_per_db);
         grade::judge(with, limit, self.confidence)
     }
-}
 
-impl Limits {
     /// What has to be said on every use of a preset: its sources, and that it ranks below the
     /// contract. `None` without one.
     pub fn origin(&self) -> Option<String> {

@@ -1,7 +1,7 @@
 //! Long links: long pulses of few samples, and so much averaging that a count of the file is more than the noise.
 //! Expected figures are the scenario's own.
 
-use strandline::event::Role;
+use strandline::event::{Event, Role};
 
 use crate::fibre::{Fibre, analysis, joints, median};
 
@@ -31,11 +31,17 @@ fn bad_connector() -> Fibre {
     Fibre { sections, ..weak_connector() }
 }
 
+/// The one joint that is found.
+fn only_joint(fibre: &Fibre, seed: u64) -> Event {
+    let found = analysis(&fibre.rendered(seed));
+    let [joint] = joints(&found)[..] else { panic!("seed {seed}: {:#?}", joints(&found)) };
+    joint.clone()
+}
+
 #[test]
 fn a_low_reflection_before_a_large_loss_is_one_connector() {
     for seed in 0..8 {
-        let found = analysis(&bad_connector().rendered(seed));
-        let [joint] = joints(&found)[..] else { panic!("seed {seed}: {:#?}", joints(&found)) };
+        let joint = only_joint(&bad_connector(), seed);
         let loss = joint.loss_db.expect("a loss");
         let off = joint.position_m.0 - 4258.0;
         assert!(off.abs() < 4.0 * joint.position_sigma_m, "seed {seed}: {off} m off, {joint:?}");
@@ -47,8 +53,7 @@ fn a_low_reflection_before_a_large_loss_is_one_connector() {
 #[test]
 fn a_low_reflection_over_strong_light_is_no_gain_and_loss() {
     for seed in 0..8 {
-        let found = analysis(&weak_connector().rendered(seed));
-        let [joint] = joints(&found)[..] else { panic!("seed {seed}: {:#?}", joints(&found)) };
+        let joint = only_joint(&weak_connector(), seed);
         let loss = joint.loss_db.expect("a loss");
         assert!(joint.peak.is_some(), "seed {seed}: {joint:?}");
         // one of 16,000 normal draws lies beyond

@@ -40,23 +40,24 @@ const MEASURE_AGAIN: [&str; 4] = ["copy", "no-cord", "too-noisy", "wrong-pulse"]
 /// Faults that are named where a measurement is, or where nothing is left to be done.
 const TOLD_ELSEWHERE: [&str; 2] = ["missing", "unreadable"];
 
-/// Faults of the glass or its connections. Once they are put right the fibre is measured again.
-const REPAIRS: [&str; 11] = [
+/// Faults of a place that loses or reflects too much.
+pub(crate) const PLACE_FAULTS: [&str; 7] = [
     "bend",
     "break",
     "high-attenuation",
     "high-connector",
     "high-reflectance",
     "high-splice",
-    "link-loss",
-    "loss-outlier",
-    "low-return-loss",
-    "swapped",
     "unplanned-event",
 ];
 
+/// Faults of the glass or its connections that are of no one place.
+const LINK_FAULTS: [&str; 4] = ["link-loss", "loss-outlier", "low-return-loss", "swapped"];
+
+/// Whether it is put right at the glass or its connections: once that is done the fibre is measured again.
 fn is_repair(found: &Finding) -> bool {
-    found.severity == Severity::Fault && REPAIRS.contains(&found.kind)
+    let is_of_glass = PLACE_FAULTS.contains(&found.kind) || LINK_FAULTS.contains(&found.kind);
+    found.severity == Severity::Fault && is_of_glass
 }
 
 /// A fibre with its measurements.
