@@ -87,6 +87,15 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
     };
     let fit = begin(model, &mut given, &known)?;
     let mut fit = search(fit, &mut given, usual_fall, threshold);
+    if let Some(next) = first::with_panel_tail(&fit.model) {
+        // What stands out less than the threshold beside a tail is no event.
+        let as_well = |other: &Fit| {
+            other.chi2 + first::odd_panel(&other.model) < fit.chi2 + threshold * threshold
+        };
+        if let Some(other) = fit::run(next, &given).filter(as_well) {
+            fit = search(other, &mut given, usual_fall, threshold);
+        }
+    }
     fit = polish::without_rises(fit, &given);
     if let Some(mut next) = ends::without_short_one(&fit, &known) {
         // With all events known a decay need only explain as much.
@@ -129,6 +138,11 @@ fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
     let mut fit = first::fit(model, given)?;
     if fit.model.joints.len() > MOST_JOINTS / 2 && fit.chi2_per_cell() > NO_TRACE {
         return None;
+    }
+    if fit.model.receiver.tail < fit.model.receiver.pulse {
+        // So short a decay is what the poles leave of edges: the detector's own is looked for from the usual one.
+        let other = fit::run(first::with_usual_tails(&fit.model, given.noise), given);
+        fit = other.filter(|other| other.chi2 < fit.chi2).unwrap_or(fit);
     }
     given.free_pole = Some(fit.model.receiver.pole);
     if fit.chi2_per_cell() > WELL_FITTED {
@@ -364,6 +378,7 @@ fn add(
         new.sort_by(|a, b| b.1.total_cmp(&a.1));
         new.truncate(room);
     }
+    model.uncross();
     model.joints.extend(new.iter().map(|(joint, _)| *joint));
     model.sort();
     new.iter().map(|(joint, score)| (joint.x, *score)).collect()
@@ -408,7 +423,9 @@ fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usize) -> Fit 
         for (_, i, only_peak) in weak {
             if only_peak {
                 next.joints[i].height = None;
-                next.joints[i].tail = None;
+                if !model.is_deep(i) {
+                    next.joints[i].tail = None; // what a drop leaves is not its reflection's
+                }
             } else {
                 next.joints.remove(i);
             }

@@ -1,6 +1,6 @@
 //! The first fit: which receiver the trace was made with, and what its detector forgets late.
 
-use super::fit::{self, Fit, Given, Memory, USUAL_TAIL};
+use super::fit::{self, Fit, Given, Memory, TAIL_SPREAD, USUAL_TAIL};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -61,26 +61,29 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
     let with = |poles: usize| {
-        let receiver = Receiver { poles, pole: start::pole_of_rise(rise, poles), ..model.receiver };
+        let pole = start::pole_of_rise(rise, poles);
+        let receiver = Receiver { poles, pole, tail: STEEP_TAIL * pulse, ..model.receiver };
         // Half height lies a third of a pole before the place, however many there are.
         let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
-        let alone = Model { joints: vec![before, Joint { x, ..model.joints[i] }], receiver };
+        // Not what was followed behind it: that may be the edge's own decay, and would stand for poles.
+        let tail = Some(USUAL_SHARE * height(i));
+        let alone = Model { joints: vec![before, Joint { x, tail, ..model.joints[i] }], receiver };
         let given = Given { free_pole: Some(receiver.pole), ..near };
-        fit::run(alone, &given).map(|fit| (fit.chi2, receiver))
+        let fit = fit::run(alone, &given)?;
+        // Once more from there: from so far off one fit's steps are too few.
+        let tail = model.receiver.tail;
+        fit::run(fit.model, &given).map(|fit| (fit.chi2, Receiver { tail, ..receiver }))
     };
-    // From three poles downhill, to fewer or else to more.
-    let better = |poles: usize, than: f64| with(poles).filter(|other| other.0 < than);
-    let three = with(3)?;
-    let downhill = [[2, 1], [4, 5]].into_iter().find_map(|[next, last]| {
-        let next = better(next, three.0)?;
-        Some(better(last, next.0).unwrap_or(next))
-    });
-    Some(downhill.unwrap_or(three).1)
+    // Of each number: what a wrong one leaves is no bowl in which one could go downhill.
+    (1..=5).filter_map(with).min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
 }
 
+/// Length in pulses from which a tail is fitted where an edge's own decay must not be taken for it: half of a usual
+/// one, so that it shows in a few pulses.
+const STEEP_TAIL: f64 = 2.0;
+
 /// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
-/// for steps: a five-hundredth of its light, what detectors leave within a factor of three (common
-/// practice, no source). The fit tells how large it is, and `set_tails` whether it is there.
+/// for steps. The fit tells how large it is, and `set_tails` whether it is there.
 pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
     let least = noise.of_mean(model.receiver.pulse);
     for i in 0..model.joints.len() {
@@ -89,13 +92,45 @@ pub(super) fn suspect_tails(model: &mut Model, noise: &Noise) {
             Some(_) => 0.001 * model.before(i).or(model.behind(i)).map_or(0.0, |l| l.power(x)),
             None => STEP_TAIL * model.behind(i).map_or(0.0, |l| l.power(x)),
         };
-        let tail = 0.002 * model.afterglow(i);
+        let tail = USUAL_SHARE * model.afterglow(i);
         if model.joints[i].tail.is_none() && tail > (0.3 * least).max(shown) {
             model.joints[i].tail = Some(tail);
         }
     }
     keep_strongest(model);
 }
+
+/// The model with a slow tail of the panel's in place of the steps near it that come before anything else: they may
+/// be a decay which other events hid as long as they were not fitted. `None` where there are none, or the panel has
+/// its tail.
+pub(super) fn with_panel_tail(model: &Model) -> Option<Model> {
+    // As far as the longest of usual tails shows.
+    let reach = USUAL_TAIL * TAIL_SPREAD.exp() * model.receiver.pulse;
+    let near = |joint: &&Joint| {
+        let step = joint.height.is_none() && matches!(joint.behind, Behind::Fibre(_));
+        step && joint.x - model.joints[0].x < reach
+    };
+    let steps = model.joints[1..].iter().take_while(near).count();
+    if steps == 0 || model.joints[0].tail.is_some() {
+        return None;
+    }
+    let mut next = model.clone();
+    next.joints.drain(1..=steps);
+    next.joints[0].behind = model.joints[steps].behind;
+    next.joints[0].tail = Some(USUAL_SHARE * model.afterglow(0));
+    Some(next)
+}
+
+/// How odd it is, in χ², that the panel leaves so large a share of its light: detectors are alike within a factor of
+/// three. Of a panel that is cut off nobody knows the share.
+pub(super) fn odd_panel(model: &Model) -> f64 {
+    let tail = model.joints[0].tail.filter(|_| !model.joints[0].clipped);
+    let share = tail.map_or(USUAL_SHARE, |tail| tail / model.afterglow(0));
+    ((share / USUAL_SHARE).max(1.0).ln() / TAIL_SPREAD).powi(2)
+}
+
+/// Share of its light that a detector forgets late, within a factor of three. Common practice, no source.
+const USUAL_SHARE: f64 = 0.002;
 
 /// Most tails that are followed. Each shows in all that lies behind it, so that time grows with their square; no
 /// link has as many strong reflections (common practice, no source).
@@ -184,7 +219,7 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
     }
     let mut model = fit.model.clone();
     for i in 0..model.joints.len() {
-        let tail = -0.002 * model.afterglow(i);
+        let tail = -USUAL_SHARE * model.afterglow(i);
         if model.joints[i].tail.is_some() {
             model.joints[i].tail = Some(tail);
         }
@@ -192,8 +227,14 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
     let memory_droops = Memory { droops: true, ..given.memory };
     let droops = fit::run(model, &Given { memory: memory_droops, ..*given })
         .filter(|droops| droops.chi2 < 0.8 * fit.chi2)?;
-    memory(&droops).droops.then_some(droops)
+    let memory = memory(&droops);
+    let usual = memory.share.is_none_or(|share| share.abs() < MOST_SHARE);
+    (memory.droops && usual).then_some(droops)
 }
+
+/// Share of its light that hardly any detector forgets late or droops by: twice the spread over the usual one. More
+/// below a line is a bend of that line.
+const MOST_SHARE: f64 = 0.018;
 
 /// Sigmas from which a tail below the line is a droop of the receiver.
 const DROOP_SIGMAS: f64 = 15.0;

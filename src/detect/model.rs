@@ -168,6 +168,13 @@ impl Model {
         self.joints.last().is_some_and(|joint| matches!(joint.behind, Behind::Dark))
     }
 
+    /// Puts joints that a fit has led past each other to one place: behind each lies what lay there before.
+    pub fn uncross(&mut self) {
+        for i in 1..self.joints.len() {
+            self.joints[i].x = self.joints[i].x.max(self.joints[i - 1].x);
+        }
+    }
+
     /// Keeps the joints in order of place.
     pub fn sort(&mut self) {
         self.joints.sort_by(|a, b| a.x.total_cmp(&b.x));
@@ -203,5 +210,24 @@ impl Tails {
             sum += shown.select(self.receiver.tail(behind).0 * *height, Lanes::ZERO);
         }
         sum
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn joints_led_past_each_other_keep_what_lies_behind_each() {
+        let line = |level: f64| Behind::Fibre(Line { at: 0.0, level, fall: 0.0 });
+        let joint = |x: f64, level: f64| Joint::new(x, None, line(level));
+        let receiver = Receiver { pulse: 10.0, poles: 3, pole: 0.5, tail: 30.0 };
+        let joints = vec![joint(0.0, 0.0), joint(50.2, -1.0), joint(50.0, -3.0), joint(90.0, -4.0)];
+        let mut model = Model { joints, receiver };
+        model.uncross();
+        model.sort();
+        let last_before_90 = model.before(3).expect("a line").level;
+        assert!((last_before_90 + 3.0).abs() < 1e-12, "the deeper line goes on: {model:?}");
+        assert!(model.joints[1].x <= model.joints[2].x && model.joints[2].x < 51.0);
     }
 }

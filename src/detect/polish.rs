@@ -49,7 +49,8 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
         Behind::Dark => b.x, // where the light stops is told by itself
         _ => 0.5 * (a.x + b.x),
     };
-    Joint { x, behind, clipped: a.clipped || b.clipped, ..*keep }
+    let tail = if panel { a.tail } else { keep.tail.or(a.tail).or(b.tail) };
+    Joint { x, behind, tail, clipped: a.clipped || b.clipped, ..*keep }
 }
 
 /// The reflection that a gain and a loss right behind it are, `a` and joint `i`: what two blends of lines `Δ` apart show

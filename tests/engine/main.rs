@@ -10,6 +10,7 @@ mod long;
 mod nulls;
 mod published;
 mod pulls;
+mod receivers;
 mod ring;
 mod slow;
 
