@@ -48,7 +48,9 @@ struct One<'a> {
     content: &'a Content,
     /// Length, freed of what all traces from its end have in common against the others.
     length_m: Option<Measured>,
-    /// Mean attenuation of its longer sections.
+    /// Attenuation of its longer sections, in dB/km.
+    sections: Vec<Measured>,
+    /// Their weighted mean.
     attenuation_db_per_km: Option<Measured>,
 }
 
@@ -108,12 +110,11 @@ impl Labelled<'_> {
                 let content = file.read()?;
                 let key = key(content)?;
                 // A copy is named as such.
-                (copies[&content.samples_hash] == 1).then(|| One {
-                    test,
-                    key,
-                    content,
-                    length_m: at_scale(key, content),
-                    attenuation_db_per_km: attenuation(content),
+                (copies[&content.samples_hash] == 1).then(|| {
+                    let sections = sections(content);
+                    let attenuation_db_per_km = Measured::mean(sections.iter().copied());
+                    let length_m = at_scale(key, content);
+                    One { test, key, content, length_m, sections, attenuation_db_per_km }
                 })
             })
             .collect();
@@ -154,13 +155,12 @@ impl Labelled<'_> {
     /// The attenuation is that of another wavelength of the job.
     fn other_wavelength(&self, one: &One) -> Told {
         let own = one.attenuation_db_per_km?;
-        let off = |usual: Measured| (own.value - usual.value).abs() / own.sigma.hypot(usual.sigma);
         let labelled = *self.attenuation.get(&one.key.1)?;
-        let fits = self
-            .attenuation
-            .iter()
-            .filter(|(nm, _)| **nm != one.key.1)
-            .find(|(_, other)| off(labelled) > 8.0 && off(**other) < 4.0)?;
+        if sigmas_off(&own, &labelled) <= 8.0 {
+            return None;
+        }
+        let mut others = self.attenuation.iter().filter(|(nm, _)| **nm != one.key.1);
+        let fits = others.find(|(_, usual)| are_of(&one.sections, usual))?;
         // Glass can be worse than it should be, from both ends and at every wavelength; it is never that
         // much better.
         let excess = own.value / labelled.value - 1.0;
@@ -180,30 +180,63 @@ impl Labelled<'_> {
     }
 }
 
+/// The length that one test shows.
+struct Shown {
+    test: usize,
+    end: Direction,
+    length_m: Measured,
+}
+
 /// The usual length of each fibre, if most of its traces agree on one, and who does not.
 fn usual_lengths(all: &[One]) -> BTreeMap<u32, (f64, BTreeSet<usize>)> {
-    let mut by_fiber: BTreeMap<u32, Vec<(&One, Measured)>> = BTreeMap::new();
+    let mut by_fiber: BTreeMap<u32, Vec<Shown>> = BTreeMap::new();
     for one in all {
-        if let Some(length) = one.length_m {
-            by_fiber.entry(one.key.0).or_default().push((one, length));
+        if let Some(length_m) = one.length_m {
+            let shown = Shown { test: one.test, end: one.key.2, length_m };
+            by_fiber.entry(one.key.0).or_default().push(shown);
         }
     }
     by_fiber.into_iter().filter_map(|(fiber, own)| Some((fiber, usual_length(&own)?))).collect()
 }
 
-fn usual_length(own: &[(&One, Measured)]) -> Option<(f64, BTreeSet<usize>)> {
-    let mut values: Vec<f64> = own.iter().map(|(_, l)| l.value).collect();
+fn usual_length(own: &[Shown]) -> Option<(f64, BTreeSet<usize>)> {
+    let mut values: Vec<f64> = own.iter().map(|shown| shown.length_m.value).collect();
     let middle = order::median(&mut values)?;
-    let odd = |l: &Measured| (l.value - middle).abs() > LEAST_ODD_M.max(6.0 * l.sigma);
-    let off: BTreeSet<usize> =
-        own.iter().filter(|(_, l)| odd(l)).map(|(one, _)| one.test).collect();
+    let is_off = |shown: &&Shown| is_odd(&shown.length_m, middle);
+    let off: BTreeSet<usize> = own.iter().filter(is_off).map(|shown| shown.test).collect();
     let agree = own.len() - off.len();
-    // All of one end against all of the other: the fibres may be exchanged, not the labels.
-    let ends = [Direction::AToB, Direction::BToA].map(|end| {
-        let of_end: Vec<_> = own.iter().filter(|(one, _)| one.key.2 == end).collect();
-        of_end.len() > 1 && of_end.iter().all(|(one, _)| off.contains(&one.test))
+    let is_exchanged = [Direction::AToB, Direction::BToA].into_iter().any(|end| {
+        let of_end: Vec<&Shown> = own.iter().filter(|shown| shown.end == end).collect();
+        is_end_off(&of_end, &off)
     });
-    (agree >= 2 && agree > off.len() && !ends[0] && !ends[1]).then_some((middle, off))
+    (agree >= 2 && agree > off.len() && !is_exchanged).then_some((middle, off))
+}
+
+/// Whether all that one end shows is against the other: two lengths that are `off`, and none that could not be
+/// that of the same fibre. The fibres may be exchanged then, not the labels.
+fn is_end_off(of_end: &[&Shown], off: &BTreeSet<usize>) -> bool {
+    let (off, others): (Vec<&Shown>, Vec<&Shown>) =
+        of_end.iter().partition(|shown| off.contains(&shown.test));
+    let mut lengths: Vec<f64> = off.iter().map(|shown| shown.length_m.value).collect();
+    let is_one_fiber = |middle| !others.iter().any(|shown| is_odd(&shown.length_m, middle));
+    off.len() > 1 && order::median(&mut lengths).is_some_and(is_one_fiber)
+}
+
+/// Whether a length is not the fibre's that is `middle` long.
+fn is_odd(length: &Measured, middle: f64) -> bool {
+    (length.value - middle).abs() > LEAST_ODD_M.max(6.0 * length.sigma)
+}
+
+/// Whether the attenuations of these sections are a wavelength's, whose usual one is given: their mean is, and
+/// none of them alone is another, for one bad section can bring the mean anywhere.
+fn are_of(sections: &[Measured], usual: &Measured) -> bool {
+    let mean = Measured::mean(sections.iter().copied());
+    mean.is_some_and(|mean| sigmas_off(&mean, usual) < 4.0)
+        && sections.iter().all(|section| sigmas_off(section, usual) < 8.0)
+}
+
+fn sigmas_off(own: &Measured, usual: &Measured) -> f64 {
+    (own.value - usual.value).abs() / own.sigma.hypot(usual.sigma)
 }
 
 /// The usual attenuation at each wavelength of which there are at least five traces.
@@ -265,16 +298,16 @@ fn end_ratio(all: &[One]) -> f64 {
     if ratios.len() < 4 { 1.0 } else { order::median(&mut ratios).unwrap_or(1.0) }
 }
 
-/// Weighted mean of the sections between the end connectors that are long enough to tell.
-fn attenuation(content: &Content) -> Option<Measured> {
-    let near = content.near_m?;
-    let far = near + content.length_m?.value;
+/// Attenuation in dB/km of the sections between the end connectors that are long enough to tell.
+fn sections(content: &Content) -> Vec<Measured> {
+    let Some((near_m, length)) = content.near_m.zip(content.length_m) else { return Vec::new() };
+    let far_m = near_m + length.value;
     let inside = content.analysis.sections.iter().filter(|s| {
-        s.from_m.0 > near - 1.0
-            && s.to_m.0 < far + 1.0
+        s.from_m.0 > near_m - 1.0
+            && s.to_m.0 < far_m + 1.0
             && s.to_m.0 - s.from_m.0 > LEAST_SECTION_PULSES * content.pulse_m
     });
-    Measured::mean(inside.filter_map(|s| s.attenuation_db_per_km).filter(|a| a.sigma > 0.0))
+    inside.filter_map(|s| s.attenuation_db_per_km).filter(|a| a.sigma > 0.0).collect()
 }
 
 /// Its events lie where the plan's joints are seen from the other end.
@@ -316,4 +349,42 @@ fn other_end(one: &One, plan: &Plan) -> Told {
         );
         (Some((one.key.0, one.key.1, end)), says)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of a fibre: from which end, its length in metres, and the sigma of that.
+    fn off(lengths: &[(Direction, f64, f64)]) -> Option<BTreeSet<usize>> {
+        let shown = |(test, (end, value, sigma)): (usize, &(Direction, f64, f64))| Shown {
+            test,
+            end: *end,
+            length_m: Measured::new(*value, *sigma),
+        };
+        let own: Vec<Shown> = lengths.iter().enumerate().map(shown).collect();
+        usual_length(&own).map(|(_, off)| off)
+    }
+
+    #[test]
+    fn one_end_against_the_other_is_no_wrong_label_though_one_of_its_traces_is_dull() {
+        use Direction::{AToB, BToA};
+        let from_a = [53_054.8, 53_052.6, 53_053.6, 53_054.3].map(|m| (AToB, m, 1.0));
+        let from_b = [53_040.9, 53_041.3, 53_040.7].map(|m| (BToA, m, 1.0));
+        // In the middle of both it tells neither from the other.
+        let dull = [from_a.as_slice(), &from_b, &[(BToA, 53_049.6, 7.0)]].concat();
+        assert_eq!(off(&dull), None);
+        // A clear one from end b that is as long as those from end a: three labels are wrong.
+        let clear = [from_a.as_slice(), &from_b, &[(BToA, 53_053.5, 1.0)]].concat();
+        assert_eq!(off(&clear), Some(BTreeSet::from([4, 5, 6])));
+    }
+
+    #[test]
+    fn one_bad_section_is_no_other_wavelength() {
+        let section = |value| Measured::new(value, 0.001);
+        let usual = Measured::new(0.213, 0.003);
+        // both have a mean of 0.213 dB/km
+        assert!(are_of(&[0.212, 0.215, 0.212].map(section), &usual));
+        assert!(!are_of(&[0.192, 0.192, 0.255].map(section), &usual));
+    }
 }

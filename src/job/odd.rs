@@ -264,7 +264,7 @@ fn or_blank(text: &str) -> String {
 
 type Odd = (u32, usize, String);
 
-/// Traces of one fibre, or of one in twenty, whose `word` differs from the one that most share.
+/// Traces of one fibre, or one in ten, whose `word` differs from the one that most share.
 fn unlike(all: &[Taken], what: &str, word: impl Fn(&Content) -> String) -> Vec<Odd> {
     let mut by_word: BTreeMap<String, Vec<&Taken>> = BTreeMap::new();
     for one in all {
@@ -279,7 +279,7 @@ fn unlike(all: &[Taken], what: &str, word: impl Fn(&Content) -> String) -> Vec<O
     let few = (FEW * all.len() as f64).max(1.0) as usize;
     let mut odd = Vec::new();
     for (own, of) in by_word.iter().filter(|(own, _)| enough && *own != most) {
-        if fibers(of) == 1 || of.len() <= few {
+        if fibers(of) <= 2 || of.len() <= few {
             odd.extend(
                 of.iter()
                     .map(|t| (t.fiber, t.test, format!("{what} {own}, of most others {most}"))),

@@ -20,8 +20,8 @@ pub(super) struct Agreed {
 /// Indices nearer to each other than this are one: 2 m in 14 km.
 const INDEX_REACH: f64 = 2e-4;
 
-/// The share of at least five traces that makes a setting the job's.
-const MOST: f64 = 0.8;
+/// The share of at least five traces that makes a setting the job's: two of three, as with lengths.
+const MOST: f64 = 0.66;
 const LEAST_TRACES: usize = 5;
 
 impl Agreed {

@@ -124,6 +124,16 @@ fn who_measured_and_when_is_said_where_it_is_unlike_the_rest() {
     let review = reviewed(&cable, &plan, "kinds-date");
     only(&review, 2, "odd-one-out");
     assert_eq!(review.fibers[1].verdict, FiberVerdict::Undecided);
+    // Two fibres of twelve are as odd as one.
+    let mut cable = sound(9, Vec::new());
+    for fiber in [2, 7] {
+        for file in of(&mut cable, fiber).into_values() {
+            file.trace.labels.operator = Label::from("N. Body");
+        }
+    }
+    let odd = BTreeSet::from(["odd-one-out"]);
+    let said = faults(&reviewed(&cable, &plan, "kinds-two-fibres"));
+    assert_eq!(said, BTreeMap::from([(2, odd.clone()), (7, odd)]));
     // Two operators who share the work are nothing odd.
     let mut cable = sound(9, Vec::new());
     for fiber in 1..=5 {
@@ -152,6 +162,23 @@ fn an_index_or_pulse_unlike_the_other_traces_is_said_without_one_in_the_plan() {
     assert_eq!(said[&5], BTreeSet::from(["wrong-index"]), "{said:?}");
     assert!(said[&6].contains("wrong-pulse"), "{said:?}");
     assert_eq!(said.len(), 2, "{said:?}");
+
+    // A quarter of the fibres do not make a pulse the job's; where half have either nobody knows whose it is.
+    let mut cable = sound(10, Vec::new());
+    let mut said_of = |fibers: std::ops::RangeInclusive<usize>| {
+        for fiber in fibers {
+            for file in of(&mut cable, fiber).into_values() {
+                for stretch in &mut file.trace.stretches {
+                    stretch.pulse_ns = 90;
+                }
+            }
+        }
+        let said = faults(&reviewed(&cable, &plan_of(&cable, &[]), "kinds-pulses"));
+        let wrong = said.iter().filter(|(_, kinds)| kinds.contains("wrong-pulse"));
+        wrong.map(|(fiber, _)| *fiber).collect::<Vec<_>>()
+    };
+    assert_eq!(said_of(1..=3), [1, 2, 3]);
+    assert!(said_of(4..=6).is_empty());
 }
 
 #[test]
