@@ -184,41 +184,6 @@ fn least_swap_m(both: &[(u32, Measured, Measured)]) -> f64 {
     }
 }
 
-/// Planned measurements without a file. A break is named as such, not as a missing far half.
-/// Neither is one missing whose file has a wrong label: that is what is said.
-pub(super) fn missing(
-    fiber: u32,
-    rows: &[Row],
-    own: &FiberReview,
-    wrong: &BTreeMap<usize, Wrong>,
-) -> Vec<Finding> {
-    let gaps = rows.iter().filter(|r| r.fiber == Some(fiber) && r.verdict == TestVerdict::Missing);
-    let told = |row: &&Row| {
-        let gap = row.wavelength_nm.zip(row.direction).map(|(nm, end)| (fiber, nm, end));
-        wrong.values().any(|w| w.key.0 == fiber && (Some(w.key) == gap || w.seems == gap))
-    };
-    gaps.filter(|row| !told(row))
-        .map(|row| {
-            let nm = row.wavelength_nm.unwrap_or(0);
-            let end = row.direction.map_or("", Direction::word);
-            let says = format!("the measurement at {nm} nm {end} is missing");
-            let gap = row.direction.map(|end| (fiber, nm, end));
-            let elsewhere =
-                wrong.values().find(|w| w.seems == gap).and_then(|w| w.finding.files.first());
-            let next = match (own.broken_m, elsewhere) {
-                (Some(_), _) => "measure it once the break is repaired".to_owned(),
-                (None, Some(file)) => {
-                    format!("see {}: its label seems wrong, and it may be this one", file.display())
-                }
-                (None, None) => "measure it".to_owned(),
-            };
-            let mut found = finding("missing", Severity::Fault, Some(fiber), says, &next);
-            found.evidence.insert("wavelength_nm", f64::from(nm));
-            found
-        })
-        .collect()
-}
-
 /// Measured more than once, or there more than once: worth a remark.
 pub(super) fn retests(fiber: u32, rows: &[Row], tests: &[Test]) -> Vec<Finding> {
     let own = || rows.iter().filter(|r| r.fiber == Some(fiber));

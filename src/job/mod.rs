@@ -8,6 +8,7 @@ mod ends;
 mod fiber;
 mod graded;
 mod label;
+mod missing;
 mod name;
 mod odd;
 mod remedy;
@@ -222,7 +223,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let whole = |fiber: &u32| {
         let mut own = reviewed(plan, fiber);
         let rows = own_rows(fiber);
-        own.findings.extend(check::missing(*fiber, rows, &own, &wrong));
+        own.findings.extend(missing::findings(*fiber, rows, &own, &wrong));
         own.findings.extend(check::retests(*fiber, rows, &tests));
         let settings = settings::of(&own, rows, &tests, plan, &agreed);
         own.findings.extend(settings);

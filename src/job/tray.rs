@@ -12,8 +12,6 @@ pub struct Tray {
     pub plan: Plan,
     /// The joint.
     pub joint: PlannedJoint,
-    /// Whether the far end is not there yet.
-    one_end: bool,
 }
 
 /// A joint of one fibre at one wavelength, and what to do with it.
@@ -50,7 +48,7 @@ impl Tray {
                 joint.name
             ));
         }
-        Ok(Tray { plan, joint, one_end: built_to.is_some() })
+        Ok(Tray { plan, joint })
     }
 
     /// Of a fibre, at each wavelength, and whether its tray may be closed.
@@ -84,7 +82,9 @@ impl Tray {
             .any(|f| f.kind == "bend" && f.place.as_deref() == Some(own.name.as_str()));
         let copied = fiber.findings.iter().any(|f| matches!(f.kind, "copy" | "swapped"));
         let (from_a, from_b) = (own.loss.from_a_db.is_some(), own.loss.from_b_db.is_some());
-        let enough = from_a && (from_b || self.one_end);
+        let [wants_a, wants_b] = self.plan.measure.directions.ends();
+        let enough = (from_a || !wants_a) && (from_b || !wants_b);
+        let one_end = !(wants_a && wants_b);
         // Where an end's light has stopped before, that end has nothing more to say. Seen from end a alone a
         // break may be where the cable is built to.
         let broken_m = fiber.findings.iter().find(|f| f.kind == "break").and_then(|f| f.at_m);
@@ -100,7 +100,7 @@ impl Tray {
             }
             Some(Verdict::Fail) if enough => "splice again",
             None if enough => "nothing: the plan has no limit to judge it by",
-            Some(Verdict::Undecided) if enough && self.one_end && remedy::unequal_rules(own) => {
+            Some(Verdict::Undecided) if enough && one_end && remedy::unequal_rules(own) => {
                 "leave it open: one end alone cannot tell it from unequal glass"
             }
             _ if enough => AVERAGE,
@@ -110,8 +110,8 @@ impl Tray {
             _ if from_a && !from_b && is_before_break => {
                 "repair the break first: end b's light stops on the way"
             }
-            _ if from_a => "measure from end b first",
-            _ if from_b || self.one_end => "measure from end a first",
+            _ if from_a || !wants_a => "measure from end b first",
+            _ if from_b || !wants_b => "measure from end a first",
             _ => "not measured yet",
         }
     }

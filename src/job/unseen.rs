@@ -1,17 +1,13 @@
 //! What a plan's measurements cannot show, whatever they find.
 
 use super::fiber::unseen_m;
-use crate::plan::{Directions, Plan};
+use crate::plan::Plan;
 
 /// Connectors at the ends that no planned cord shows, one sentence each: they are not judged, and what lies
 /// beside them may be hidden. Empty where cords show both.
 pub fn ends(plan: &Plan) -> Vec<String> {
     let measure = &plan.measure;
-    let (from_a, from_b) = match measure.directions {
-        Directions::Both => (true, true),
-        Directions::AToB => (true, false),
-        Directions::BToA => (false, true),
-    };
+    let [from_a, from_b] = measure.directions.ends();
     let (launch, tail) = (measure.launch_m.is_some(), measure.tail_m.is_some());
     let of_end = |name: &str, other: &str, is_near: bool, is_far: bool| {
         if (is_near && launch) || (is_far && tail) {

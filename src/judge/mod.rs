@@ -224,9 +224,7 @@ impl Court<'_> {
             let own: Vec<usize> = self
                 .own_joints()
                 .into_iter()
-                .filter(|e| {
-                    self.place(e).is_some_and(|name| name.eq_ignore_ascii_case(&waiver.place))
-                })
+                .filter(|e| self.place(e).is_some_and(|name| waiver.is_at(name)))
                 .map(|e| e.number)
                 .collect();
             for item in &mut self.judged.items {

@@ -20,7 +20,7 @@ pub use check::{MOST_FIBERS, PlanError};
 pub use colors::Colors;
 pub use preset::{Figure, Part, Preset, Source, Standing, usual_preset};
 pub use standards::PRESETS;
-pub use write::write;
+pub use write::{ranges, write};
 
 /// A figure per wavelength in nm.
 pub type PerWavelength = BTreeMap<u16, f64>;
@@ -86,6 +86,13 @@ pub enum Directions {
     AToB,
     /// From end b alone.
     BToA,
+}
+
+impl Directions {
+    /// Whether it is measured from end a, and from end b.
+    pub fn ends(self) -> [bool; 2] {
+        [self != Directions::BToA, self != Directions::AToB]
+    }
 }
 
 /// What is to be measured, and how.
@@ -184,6 +191,12 @@ impl Waiver {
     pub fn words(&self) -> String {
         let by = if self.by.is_empty() { String::new() } else { format!(" ({})", self.by) };
         format!("accepted: {}{by}", self.reason)
+    }
+
+    /// Whether it is meant for a place by its name; a section's dash may be a hyphen.
+    pub fn is_at(&self, place: &str) -> bool {
+        let plain = |text: &str| text.trim().replace(['–', '—'], "-").to_lowercase();
+        plain(place) == plain(&self.place)
     }
 }
 

@@ -168,7 +168,7 @@ fn number(value: f64) -> String {
 }
 
 /// Ascending numbers as numbers and ranges: `1-3, 7`.
-fn ranges(numbers: &[u32]) -> String {
+pub fn ranges(numbers: &[u32]) -> String {
     let mut runs: Vec<(u32, u32)> = Vec::new();
     for number in numbers {
         match runs.last_mut() {

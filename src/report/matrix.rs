@@ -5,8 +5,8 @@ use std::path::PathBuf;
 
 use super::review::undecided;
 use super::{escape, table};
-use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Row, Severity, TestVerdict};
-use crate::plan::Plan;
+use crate::job::{Direction, FiberReview, Finding, NO_LIMIT, Review, Severity, TestVerdict};
+use crate::plan::{self, Plan};
 
 /// The whole review as lines of text.
 pub fn lines(review: &Review, plan: &Plan, width: usize) -> Vec<String> {
@@ -44,15 +44,16 @@ fn objections(review: &Review, width: usize) -> Vec<String> {
     // Said once, where it holds of everything.
     let mut opens = review.fibers.iter().flat_map(|own| &own.open).peekable();
     let is_unlimited = opens.peek().is_some() && opens.all(|(_, says)| says == NO_LIMIT);
+    let unmeasured = unmeasured(review);
+    if !unmeasured.is_empty() {
+        let fibers = plan::ranges(&unmeasured);
+        let text = format!("fibres {fibers}: missing: none of their measurements is there");
+        out.extend(table::hung(&text, width));
+    }
     for own in &review.fibers {
         let whose = format!("fibre {}", own.fiber);
-        let unmeasured = unmeasured(own, review);
-        if let Some(count) = unmeasured {
-            let text = format!("{whose}: missing: none of its {count} measurements is there");
-            out.extend(table::hung(&text, width));
-        }
-        for found in own.findings.iter().filter(|f| unmeasured.is_none() || f.kind != "missing") {
-            out.extend(finding_lines(&whose, found, width));
+        if !unmeasured.contains(&own.fiber) {
+            out.extend(own.findings.iter().flat_map(|found| finding_lines(&whose, found, width)));
         }
         for place in &own.unmet_waivers {
             let says = "a waiver of the plan meets nothing here; see whether it names the right fibre and place";
@@ -108,16 +109,17 @@ fn surplus(review: &Review) -> Vec<String> {
     by_reason.into_iter().map(says).collect()
 }
 
-/// How many measurements are planned of a fibre that has none at all, nor a file under a wrong label.
-fn unmeasured(own: &FiberReview, review: &Review) -> Option<usize> {
-    let missing = own.findings.iter().filter(|found| found.kind == "missing").count();
-    if missing < 2 {
-        return None; // nearly always: the rows of all fibres need not be looked through
-    }
-    let is_own = |row: &&Row| row.fiber == Some(own.fiber) && row.verdict != TestVerdict::Surplus;
-    let mut rows = review.rows.iter().filter(is_own);
-    let all = rows.clone().count();
-    (missing == all && rows.all(|row| row.verdict == TestVerdict::Missing)).then_some(all)
+/// The fibres that nobody has measured yet, and of which nothing else is to be said. Empty where it is one
+/// alone.
+fn unmeasured(review: &Review) -> Vec<u32> {
+    let counting = review.rows.iter().filter(|row| row.counts);
+    let measured: BTreeSet<u32> = counting.filter_map(|row| row.fiber).collect();
+    let is_idle = |own: &&FiberReview| {
+        let is_missing = matches!(&own.findings[..], [only] if only.kind == "missing");
+        is_missing && !measured.contains(&own.fiber)
+    };
+    let idle: Vec<u32> = review.fibers.iter().filter(is_idle).map(|own| own.fiber).collect();
+    if idle.len() > 1 { idle } else { Vec::new() }
 }
 
 /// A row a fibre, a column a wavelength and direction; several such blocks where one would be wider than

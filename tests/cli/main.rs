@@ -6,6 +6,7 @@ use std::process::{Command, Output};
 use strandline::trace::Label;
 use strandline::{disk, sor, source};
 
+mod begun;
 mod golden;
 mod pages;
 mod pictures;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::{CLEAN, disk, err, folder, out, root, run};
 
-fn copy(from: &str, to: &Path) {
+pub(super) fn copy(from: &str, to: &Path) {
     let bytes = disk::read(&root().join(from)).expect("demo data");
     disk::write_new(to, &bytes).expect("writable");
 }

@@ -19,7 +19,7 @@ impl Own<'_> {
     /// Turns the accepted findings into remarks, with the reason; keeps what meets nothing.
     pub(super) fn waive(&self, out: &mut FiberReview) {
         for waiver in self.plan.waivers.iter().filter(|waiver| waiver.fiber == self.fiber) {
-            let is_here = |place: &str| same_place(place, &waiver.place);
+            let is_here = |place: &str| waiver.is_at(place);
             let words = waiver.words();
             let mut met = false;
             for joint in out.joints.iter_mut().filter(|joint| is_here(&joint.name)) {
@@ -49,12 +49,6 @@ impl Own<'_> {
     /// Whether a section's attenuation was accepted.
     pub(super) fn is_waived(&self, place: &str) -> bool {
         let own = |waiver: &&crate::plan::Waiver| waiver.fiber == self.fiber;
-        self.plan.waivers.iter().filter(own).any(|waiver| same_place(place, &waiver.place))
+        self.plan.waivers.iter().filter(own).any(|waiver| waiver.is_at(place))
     }
-}
-
-/// Places by name; a section's dash may be a hyphen.
-fn same_place(place: &str, written: &str) -> bool {
-    let plain = |text: &str| text.trim().replace(['–', '—'], "-").to_lowercase();
-    plain(place) == plain(written)
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::face::Weight;
 use super::paper::{Cell, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::{Source, counted};
-use crate::plan::{LinkLimit, Part, Plan};
+use crate::plan::{self, LinkLimit, Part, Plan};
 use crate::report::review::Document;
 
 /// The full text on safety, the same as in the manual.
@@ -68,18 +68,7 @@ fn answer(paper: &mut Paper, source: &Source, document: &Document) {
 
 /// Numbers in a row as one: `1–4, 7`.
 fn ranges(numbers: &[u32]) -> String {
-    let mut runs: Vec<(u32, u32)> = Vec::new();
-    for &number in numbers {
-        match runs.last_mut() {
-            Some((_, last)) if *last + 1 == number => *last = number,
-            _ => runs.push((number, number)),
-        }
-    }
-    let words = runs.iter().map(|(from, to)| match to - from {
-        0 => from.to_string(),
-        _ => format!("{from}–{to}"),
-    });
-    words.collect::<Vec<_>>().join(", ")
+    plan::ranges(numbers).replace('-', "–")
 }
 
 fn fact(paper: &mut Paper, key: &str, value: &str) {

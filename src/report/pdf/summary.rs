@@ -4,7 +4,7 @@ use super::face::Weight;
 use super::paper::{Cell, Color, FAINT, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::{Source, findings, with_sigma};
 use crate::job::{Direction, Severity};
-use crate::report::review::{self, Document, FindingData, JointData};
+use crate::report::review::{self, Document, JointData};
 use crate::report::table;
 
 pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
@@ -73,20 +73,7 @@ fn worklist(paper: &mut Paper, document: &Document) {
     let fault = review::severity(Severity::Fault);
     let mut rows = Vec::new();
     for own in &document.fibers {
-        // Of a fibre that nobody measured one line, not a line a measurement.
-        let tests = document.tests.iter().filter(|test| test.fiber == Some(own.fiber)).count();
-        let missing = own.findings.iter().filter(|found| found.kind == "missing").count();
-        let unmeasured = missing > 1 && missing == tests;
-        if unmeasured {
-            let next = format!("none of its {missing} measurements is there: measure it");
-            let cells =
-                [own.fiber.to_string(), "missing".to_owned(), String::new(), String::new(), next];
-            rows.push(cells.map(Cell::plain).to_vec());
-        }
-        let of = |found: &&FindingData| {
-            found.severity == fault && !(unmeasured && found.kind == "missing")
-        };
-        for found in own.findings.iter().filter(of) {
+        for found in own.findings.iter().filter(|found| found.severity == fault) {
             // Without a place what is the matter says which measurement or other fibre it is.
             let next = match &found.place {
                 Some(_) => found.next.clone(),

@@ -50,8 +50,8 @@ function fiber_nav(fiber) {
 }
 
 function findings_of(fiber) {
-  if (tasks_of(fiber).length === 0) return el("p", {}, "Nothing to object to.");
-  return el("ul", { class: "plain findings", "aria-label": "What was found" }, tasks_of(fiber).map((f) => task(fiber.fiber, f, "")));
+  if (fiber.findings.length === 0) return el("p", {}, "Nothing to object to.");
+  return el("ul", { class: "plain findings", "aria-label": "What was found" }, fiber.findings.map((f) => task(fiber.fiber, f, "")));
 }
 
 class FiberView {

@@ -153,17 +153,8 @@ function task(fiber, finding, whose) {
 
 const whose = (fiber) => (fiber == null ? "The job: " : [el("a", { href: `#fiber-${fiber}` }, `Fibre ${fiber}`), ": "]);
 
-/** What was found at a fibre; of one that nobody measured one line, not a line a measurement. */
-function tasks_of(fiber) {
-  const own = review.tests.filter((t) => t.fiber === fiber.fiber);
-  const missing = fiber.findings.filter((f) => f.kind === "missing");
-  if (missing.length < 2 || missing.length < own.length) return fiber.findings;
-  const one = { ...missing[0], says: `none of its ${missing.length} measurements is there` };
-  return [one, ...fiber.findings.filter((f) => f.kind !== "missing")];
-}
-
 function worklist(fibers) {
-  const all = [...fibers.flatMap((f) => tasks_of(f).map((finding) => [f.fiber, finding])), ...review.findings.map((f) => [null, f])];
+  const all = [...fibers.flatMap((f) => f.findings.map((finding) => [f.fiber, finding])), ...review.findings.map((f) => [null, f])];
   const of = (severity) => all.filter(([, f]) => f.severity === severity).map(([fiber, f]) => task(fiber, f, whose(fiber)));
   const faults = of("fault"), remarks = of("remark");
   return el("section", { class: "worklist", "aria-labelledby": "worklist-title" },
