@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{LazyLock, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
@@ -203,14 +203,14 @@ fn not_as_written() -> io::Error {
 
 /// The largest file that this process may write, in bytes: for one byte more the system kills it, and the
 /// unfinished file stays. Linux tells it; `None` where there is no limit, and where nothing tells it.
-fn largest_writable() -> Option<u64> {
+static LARGEST_WRITABLE: LazyLock<Option<u64>> = LazyLock::new(|| {
     let limits = fs::read_to_string("/proc/self/limits").ok()?;
     let own = limits.lines().find_map(|line| line.strip_prefix("Max file size"))?;
     own.split_whitespace().next()?.parse().ok()
-}
+});
 
 fn must_fit(length: u64) -> io::Result<()> {
-    match largest_writable() {
+    match *LARGEST_WRITABLE {
         Some(limit) if length > limit => {
             let says = format!(
                 "{length} bytes are more than the {limit} that one file may have here; raise the limit (ulimit -f)"

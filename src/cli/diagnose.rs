@@ -83,7 +83,7 @@ pub(crate) fn run(args: &Args, out: &Out) -> Exit {
     let now = grouped(now, out);
     let before = grouped(before, out);
     let (Some(now), Some(before)) = (now, before) else { return Exit::CouldNot };
-    let links = diagnose::each(&now, &before, &plan, reference);
+    let links = diagnose::each(now, &before, &plan, reference);
     if links.is_empty() {
         out.error("no trace could be read, so there is nothing to diagnose", None);
         return Exit::CouldNot;

@@ -136,25 +136,26 @@ pub type Links = BTreeMap<Option<u32>, Vec<Test>>;
 /// A diagnosis for each fibre; a baseline of one fibre alone is everybody's. What a plan is held against is
 /// what a review of all these traces says, copies and exchanged fibres with it.
 pub fn each(
-    now: &Links,
+    now: Links,
     before: &Links,
     plan: &Plan,
     reference: Reference,
 ) -> Vec<(Option<u32>, Diagnosis)> {
-    let mut reviewed = match reference {
-        Reference::Plan => open::review(now, plan),
-        Reference::Baseline | Reference::Preset => BTreeMap::new(),
-    };
     let shared = before.values().next().filter(|_| before.len() == 1);
     let one = |(fiber, tests): (&Option<u32>, &Vec<Test>)| {
         let baseline = shared.or_else(|| before.get(fiber)).map_or(&[] as &[Test], Vec::as_slice);
-        let mut diagnosis = ranked(tests, baseline, plan, reference);
-        if let Some(reviewed) = reviewed.remove(fiber) {
-            reviewed.add_to(&mut diagnosis);
-        }
-        (*fiber, diagnosis)
+        (*fiber, ranked(tests, baseline, plan, reference))
     };
-    now.iter().map(one).collect()
+    let mut each: Vec<(Option<u32>, Diagnosis)> = now.iter().map(one).collect();
+    if reference == Reference::Plan {
+        let mut reviewed = open::review(now, plan);
+        for (fiber, diagnosis) in &mut each {
+            if let Some(reviewed) = reviewed.remove(fiber) {
+                reviewed.add_to(diagnosis);
+            }
+        }
+    }
+    each
 }
 
 /// What loses too much in one link. `tests` and `baseline` were read against `plan`, which says where

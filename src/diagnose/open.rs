@@ -47,25 +47,27 @@ pub(super) struct Reviewed {
 }
 
 /// Reviews all traces as a diagnosis takes them, by fibre.
-pub(super) fn review(links: &Links, plan: &Plan) -> BTreeMap<Option<u32>, Reviewed> {
+pub(super) fn review(links: Links, plan: &Plan) -> BTreeMap<Option<u32>, Reviewed> {
     // Whatever is asked about is judged as one of the plan's fibres, that without a number too.
     let mut fibers: BTreeSet<u32> = plan.cable.fibers.iter().copied().collect();
     fibers.extend(links.keys().flatten());
     let free = (1..=u32::MAX).find(|n| !fibers.contains(n)).unwrap_or(u32::MAX);
-    let number = |fiber: &Option<u32>| fiber.unwrap_or(free);
-    fibers.extend(links.keys().map(number));
+    let numbers: BTreeMap<Option<u32>, u32> =
+        links.keys().map(|fiber| (*fiber, fiber.unwrap_or(free))).collect();
+    fibers.extend(numbers.values());
     let mut plan = plan.clone();
     plan.cable.fibers = fibers.into_iter().collect();
-    let tests = links.iter().flat_map(|(fiber, own)| {
-        own.iter().map(|test| taken_as(test, number(fiber))).collect::<Vec<_>>()
+    let tests = links.into_iter().flat_map(|(fiber, own)| {
+        let number = numbers[&fiber];
+        own.into_iter().map(move |test| taken_as(test, number))
     });
     let review = job::judge(tests.collect(), &plan);
-    links.keys().map(|fiber| (*fiber, Reviewed::of(number(fiber), &review, &plan))).collect()
+    let of_number = |(fiber, number)| (fiber, Reviewed::of(number, &review, &plan));
+    numbers.into_iter().map(of_number).collect()
 }
 
 /// A trace with what its labels lack.
-fn taken_as(test: &Test, fiber: u32) -> Test {
-    let mut test = test.clone();
+fn taken_as(mut test: Test, fiber: u32) -> Test {
     if let Ok(content) = &mut test.content {
         content.fiber = Some(fiber);
         content.own_cable = true;

@@ -95,7 +95,7 @@ fn both(files: &[(String, Vec<u8>)], plan: &Plan) -> (Review, Vec<(Option<u32>, 
         let fiber = test.read().and_then(|content| content.fiber);
         links.entry(fiber).or_default().push(test);
     }
-    let each = diagnose::each(&links, &Links::new(), plan, Reference::Plan);
+    let each = diagnose::each(links, &Links::new(), plan, Reference::Plan);
     (job::judge(tests, plan), each)
 }
 

@@ -131,7 +131,7 @@ fn diagnosed(link: Link) -> Diagnosis {
 /// The diagnosis of one link.
 fn alone(tests: Vec<Test>, before: Vec<Test>, plan: &Plan, reference: Reference) -> Diagnosis {
     let links = |tests: Vec<Test>| Links::from_iter([(None, tests)]);
-    let mut each = diagnose::each(&links(tests), &links(before), plan, reference);
+    let mut each = diagnose::each(links(tests), &links(before), plan, reference);
     assert_eq!(each.len(), 1);
     each.remove(0).1
 }

@@ -21,7 +21,7 @@ fn reviewed(files: &[(String, Vec<u8>)], plan: &str) -> Review {
 fn diagnosed(files: &[(String, Vec<u8>)], text: &str) -> Diagnosis {
     let plan = plan::read(text).unwrap_or_else(|error| panic!("{error}"));
     let links = Links::from_iter([(Some(1), reviewed(files, text).tests)]);
-    diagnose::each(&links, &Links::new(), &plan, Reference::Plan).remove(0).1
+    diagnose::each(links, &Links::new(), &plan, Reference::Plan).remove(0).1
 }
 
 fn of_kind<'a>(review: &'a Review, kind: &str) -> Vec<&'a Finding> {
