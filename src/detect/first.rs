@@ -51,32 +51,42 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
     let x = model.joints[i].x;
     let rise = start::length_of_rise(given.samples, &model.receiver, x);
-    // Sharp: the misfit of a wrong number of poles is what tells.
-    let near = Given {
-        window: Some((x - 3.0 * pulse, x + 3.5 * pulse)),
-        misfit: 0.003,
-        enough: 0.5, // to the end: a fit that stops on the way tells the wrong number
-        ..*given
+    // To the end: a fit that stops on the way tells the wrong number.
+    let near = Given { window: Some((x - 3.0 * pulse, x + 3.5 * pulse)), enough: 0.5, ..*given };
+    let fitted = |from: &Model, poles: usize, misfit: f64| {
+        // of the same variance
+        let pole = from.receiver.pole * (from.receiver.poles as f64 / poles as f64).sqrt();
+        let receiver = Receiver { poles, pole, ..from.receiver };
+        let model = Model { receiver, ..from.clone() };
+        fit::run(model, &Given { free_pole: Some(pole), misfit, ..near })
     };
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
-    let with = |poles: usize| {
-        let pole = start::pole_of_rise(rise, poles);
-        let receiver = Receiver { poles, pole, tail: STEEP_TAIL * pulse, ..model.receiver };
-        // Half height lies a third of a pole before the place, however many there are.
-        let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
-        // Not what was followed behind it: that may be the edge's own decay, and would stand for poles.
-        let tail = Some(USUAL_SHARE * height(i));
-        let alone = Model { joints: vec![before, Joint { x, tail, ..model.joints[i] }], receiver };
-        let given = Given { free_pole: Some(receiver.pole), ..near };
-        let fit = fit::run(alone, &given)?;
-        // Once more from there: from so far off one fit's steps are too few.
-        let tail = model.receiver.tail;
-        fit::run(fit.model, &given).map(|fit| (fit.chi2, Receiver { tail, ..receiver }))
-    };
-    // Of each number: what a wrong one leaves is no bowl in which one could go downhill.
-    (1..=5).filter_map(with).min_by(|a, b| a.0.total_cmp(&b.0)).map(|best| best.1)
+    let (poles, tail) = (3, STEEP_TAIL * pulse);
+    let receiver =
+        Receiver { poles, pole: start::pole_of_rise(rise, poles), tail, ..model.receiver };
+    // Half height lies a third of a pole before the place, however many there are.
+    let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
+    // Not what was followed behind it: that may be the edge's own decay, and would stand for poles.
+    let tail = Some(USUAL_SHARE * height(i));
+    let alone = Model { joints: vec![before, Joint { x, tail, ..model.joints[i] }], receiver };
+    let rough = fitted(&alone, poles, given.misfit)?;
+    // Sharp: the misfit of a wrong number of poles is what tells. Of each number, from the usual one on: what a wrong
+    // one leaves is no bowl in which one could go downhill.
+    let mut best: Option<Fit> = None;
+    for poles in [3, 2, 4, 1, 5] {
+        let sharp = fitted(&rough.model, poles, SHARP).filter(|fit| fit.cells > fit.layout.len + 3);
+        let than = best.as_ref().map_or(f64::INFINITY, |best| best.chi2);
+        best = sharp.filter(|fit| fit.chi2 < than).or(best);
+        if best.as_ref().is_some_and(|best| best.chi2_per_cell() < 0.2) {
+            break; // far less than `SHARP` allows: nothing is left to explain
+        }
+    }
+    best.map(|best| Receiver { tail: model.receiver.tail, ..best.model.receiver })
 }
+
+/// Misfit of an edge's shape where the number of poles is asked for.
+const SHARP: f64 = 0.003;
 
 /// Length in pulses from which a tail is fitted where an edge's own decay must not be taken for it: half of a usual
 /// one, so that it shows in a few pulses.
@@ -214,10 +224,11 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
     if fit.chi2_per_cell() < 1.5 || tail_share(&shares(fit)).is_some() {
         return None; // nothing to explain, or it lags
     }
-    if fit.held_back() < LEAST_HELD_BACK * fit.chi2 {
+    if fit.chi2_per_cell() < LOST && fit.held_back() < LEAST_HELD_BACK * fit.chi2 {
         return None; // no tail is pressed against nothing
     }
     let mut model = fit.model.clone();
+    model.receiver.tail = model.receiver.tail.max(USUAL_TAIL * model.receiver.pulse);
     for i in 0..model.joints.len() {
         let tail = -USUAL_SHARE * model.afterglow(i);
         if model.joints[i].tail.is_some() {

@@ -11,6 +11,7 @@ mod find;
 mod first;
 mod fit;
 mod layout;
+mod limit;
 mod measure;
 mod model;
 mod neighbor;

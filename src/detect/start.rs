@@ -1,6 +1,7 @@
 //! A first model: strong reflections, large steps, and where the light stops.
 
 use super::ends;
+use super::limit;
 use super::model::{Behind, Joint, Line, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
@@ -8,7 +9,6 @@ use super::rises::{self, Rise};
 use super::samples::Samples;
 use super::scan::{self, Levels, View};
 use super::tails;
-use crate::signal::lanes;
 use crate::trace::Trace;
 use crate::units::DB_PER_NEPER;
 
@@ -39,15 +39,15 @@ pub(super) struct First {
 }
 
 impl First {
-    /// Of `samples`; their `limit` is where the receiver cuts off, if that is known already.
-    pub fn of(trace: &Trace, samples: &Samples, noise: &Noise, limit: Option<f64>) -> First {
+    /// Of `samples`; `ceiling` is where their receiver cuts off, if that is known already.
+    pub fn of(trace: &Trace, samples: &Samples, noise: &Noise, ceiling: Option<f64>) -> First {
         let usual = usual_attenuation_db_per_km(trace.settings.wavelength_nm);
         let usual_fall = usual / 1000.0 * samples.spacing_m / DB_PER_NEPER;
         let backscatter = trace.settings.backscatter_db;
         let scatter = backscatter.map(|b| 10.0_f64.powf(b / 10.0) * trace.pulse_ns());
         let open_end = scatter.map_or(f64::INFINITY, |b| 10.0_f64.powf(OPEN_END_DB / 10.0) / b);
         let rises = rises::rises(samples, noise);
-        let ceiling = limit.unwrap_or_else(|| ceiling(samples, noise, &rises));
+        let ceiling = ceiling.unwrap_or_else(|| limit::ceiling(samples, noise, &rises));
         let known = Known { samples, noise, usual_fall, ceiling, open_end };
         let model = model(&known, &rises);
         First { rises, model, usual_fall, ceiling, open_end, scatter }
@@ -64,57 +64,6 @@ impl First {
 /// has -14.5 (Fresnel, n 1.468), and dirt on it takes a few dB. Common practice, no source.
 pub(super) const OPEN_END_DB: f64 = -18.0;
 
-/// Power at which the receiver cuts off; infinite where nothing shows that it does.
-///
-/// Tops of one level: two or more reflections whose highest samples agree within noise and counts,
-/// or one whose flat top is wider than the pulse can make it.
-fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
-    let top = lanes::highest(&samples.power).max(0.0);
-    let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
-    let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
-    let seen: Vec<&Rise> = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]).collect();
-    let reach = |near: f64| -> Vec<usize> {
-        let at_top = |rise: &&Rise| {
-            let k = samples.index(rise.x);
-            let end = (k + (1.5 * samples.pulse) as usize + 3).min(samples.len());
-            let start = k.saturating_sub(2);
-            samples.power[start..end].iter().filter(|p| **p > top - near).count()
-        };
-        seen.iter().map(at_top).filter(|n| *n > 0).collect()
-    };
-    // Tops of a few samples do not settle: three within a twentieth are one level still. By chance
-    // two more of a few reflections, spread over 15 dB, do so in one trace of some hundreds.
-    let uneven = 0.05 * top;
-    if samples.pulse < 6.0 && reach(uneven).len() >= 3 {
-        return top - uneven;
-    }
-    let level = reach(even);
-    let widest = level.iter().copied().max().unwrap_or(0) as f64;
-    if level.len() >= 2 || widest > 1.08 * samples.pulse + 1.5 {
-        return top - even;
-    }
-    if seen.iter().any(|rise| is_cut_flat(samples, rise, top - even)) {
-        return top - even;
-    }
-    f64::INFINITY
-}
-
-/// Whether the highest reflection is cut off: its flat top is as long as the pulse, though its edges are
-/// slow. A whole one is within 0.2 % of its top for the pulse less 1.2 to 1.4 times what it then takes to
-/// fall to a hundredth (receivers of one to five poles); one that is cut at half and lower for the pulse
-/// and more. Where the fall holds too few samples it is not asked.
-fn is_cut_flat(samples: &Samples, rise: &Rise, flat_from: f64) -> bool {
-    let from = samples.index(rise.x - samples.pulse);
-    let to = (samples.index(rise.x + 3.0 * samples.pulse) + 1).min(samples.len());
-    let power = &samples.power[from..to];
-    let flat = power.iter().filter(|p| **p > flat_from).count() as f64;
-    let Some(last) = power.iter().rposition(|p| *p > flat_from) else { return false };
-    let low = rise.before + 0.01 * (flat_from - rise.before);
-    let fall = power[last..].iter().take_while(|p| **p > low).count() as f64;
-    // A count of samples is one off at most.
-    samples.pulse >= 4.0 && fall >= 2.0 && flat > samples.pulse - 1.0
-}
-
 /// What is usual for fibre at a wavelength, in dB/km: the middle of what the recommendations allow
 /// and makers ship. Common practice, no source; only a weak belief is built on it.
 fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
@@ -128,8 +77,8 @@ fn usual_attenuation_db_per_km(wavelength_nm: Option<f64>) -> f64 {
     }
 }
 
-/// From 10 to 90 % of the rise of the reflection at `x`, in samples; one less than seen, for that much
-/// the samples may blur it.
+/// From 10 to 90 % of the rise of the reflection at `x`, in samples. Of a jump between two of them they show 0.8, which
+/// is taken off in squares: widths of what blurs one after another add so.
 pub(super) fn length_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> f64 {
     let (a, b) = (samples.index(x - receiver.pulse), samples.index(x + 0.9 * receiver.pulse));
     let before = samples.mean(a, (a + b) / 2 - (b - a) / 4 + 1);
@@ -141,7 +90,8 @@ pub(super) fn length_of_rise(samples: &Samples, receiver: &Receiver, x: f64) -> 
             k as f64 - (high - level) / (high - low).max(1e-300)
         })
     };
-    let rise = (crossing(0.9) - crossing(0.1) - 1.0).max(0.0);
+    let shown = crossing(0.9) - crossing(0.1);
+    let rise = (shown * shown - 0.8 * 0.8).max(0.0).sqrt();
     rise.clamp(samples.pulse / 14.0, samples.pulse).max(0.6)
 }
 
@@ -210,7 +160,7 @@ fn panel(samples: &Samples, rises: &[Rise], ceiling: f64) -> Joint {
 fn reflection(samples: &Samples, receiver: &Receiver, rise: &Rise, ceiling: f64) -> Joint {
     let behind = Behind::Fibre(flat());
     if rise.top > ceiling {
-        let (x, height) = cut_off(samples, receiver, rise);
+        let (x, height) = limit::before_cut(samples, receiver, rise);
         // Of a reflection far over the limit no more than the feet of its edges are seen.
         let hidden = height > HIDDEN_HEIGHT * ceiling;
         let sd = if hidden { 0.02 } else { 0.1 } * receiver.pulse;
@@ -244,40 +194,6 @@ fn first_of_wide(samples: &Samples, receiver: &Receiver, rise: &Rise) -> Option<
 /// How many times over the receiver's limit a reflection is no longer fitted: its place and height
 /// hang on the feet of its edges alone, whose shape is only nearly known.
 const HIDDEN_HEIGHT: f64 = 4.0;
-
-/// Place and height of a reflection of which only the part under the receiver's limit is seen: the
-/// higher it is, the wider it stands at half the limit.
-fn cut_off(samples: &Samples, receiver: &Receiver, rise: &Rise) -> (f64, f64) {
-    let half = rise.before + 0.5 * (rise.top - rise.before);
-    let k = samples.index(rise.x + 0.5 * receiver.pulse).max(1);
-    let fall = (k..samples.len()).find(|i| samples.power[*i] < half).map_or(
-        rise.x + receiver.pulse,
-        |i| {
-            let (high, low) = (samples.power[i - 1], samples.power[i]);
-            samples.place(i - 1) + ((high - half) / (high - low).max(1e-300)).clamp(0.0, 1.0)
-        },
-    );
-    let wider = (fall - rise.x - receiver.pulse).max(0.0) / receiver.pole;
-    // Edge of three poles, y poles behind its beginning, and the rest of the falling one.
-    let edge = |y: f64| 1.0 - (-y).exp() * (1.0 + y + 0.5 * y * y);
-    let crossing = |share: f64| bisect(0.0, 24.0, |y| edge(y) < share);
-    let width = |share: f64| crossing(1.0 - share) - crossing(share);
-    // Not beyond 7 dB over the limit: what makes it wider still is its slow tail.
-    let share =
-        bisect((0.5_f64 / 25.0).ln(), 0.5_f64.ln(), |log_share| width(log_share.exp()) > wider)
-            .exp();
-    let x = rise.x - receiver.pole * (crossing(share) - 3.0);
-    (x, 0.5 * (rise.top - rise.before) / share)
-}
-
-/// Where `low` ceases to hold between `a`, where it does, and `b`.
-fn bisect(mut a: f64, mut b: f64, low: impl Fn(f64) -> bool) -> f64 {
-    for _ in 0..40 {
-        let middle = 0.5 * (a + b);
-        if low(middle) { a = middle } else { b = middle }
-    }
-    0.5 * (a + b)
-}
 
 fn flat() -> Line {
     Line { at: 0.0, level: 0.0, fall: 0.0 }
@@ -342,8 +258,7 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     // The place of a cut-off reflection is not yet known to better than a pulse.
     let before = match (joint.clipped, joint.height) {
         (true, _) => receiver.toe().max(receiver.pulse),
-        // A mean of the levels, half a pulse long, reaches half of that beyond its middle.
-        (_, Some(_)) => receiver.toe() + 0.25 * receiver.pulse,
+        (_, Some(_)) => receiver.toe(),
         _ => receiver.lead(),
     };
     (joint.x - before - 1.0, model.clear_behind(joint))

@@ -6,6 +6,7 @@ mod faint;
 mod fibre;
 mod golden;
 mod invariance;
+mod limit;
 mod long;
 mod nulls;
 mod published;
