@@ -95,9 +95,8 @@ impl View {
     pub fn of_level(levels: &Levels, hidden: &[(f64, f64)]) -> View {
         let mut weight = levels.weight.clone();
         let behind = |x: f64| mean_from(levels.first, levels.step as f64, weight.len(), x);
-        let half = 0.5 * (levels.step as f64 - 1.0); // so far a mean reaches from its middle
         let stretches: Vec<Range<usize>> =
-            hidden.iter().map(|(from, to)| behind(from - half)..behind(to + half)).collect();
+            hidden.iter().map(|(from, to)| behind(*from)..behind(*to)).collect();
         for hidden in stretches.into_iter().filter(|stretch| !stretch.is_empty()) {
             weight[hidden].fill(0.0);
         }

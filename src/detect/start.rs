@@ -258,7 +258,8 @@ fn hidden_by(model: &Model, joint: &Joint) -> (f64, f64) {
     // The place of a cut-off reflection is not yet known to better than a pulse.
     let before = match (joint.clipped, joint.height) {
         (true, _) => receiver.toe().max(receiver.pulse),
-        (_, Some(_)) => receiver.toe(),
+        // A mean of the levels, half a pulse long, reaches half of that beyond its middle.
+        (_, Some(_)) => receiver.toe() + 0.25 * receiver.pulse,
         _ => receiver.lead(),
     };
     (joint.x - before - 1.0, model.clear_behind(joint))
