@@ -7,7 +7,6 @@ use super::layout::Layout;
 use super::model::{Behind, Model};
 use crate::signal::envelope::Envelope;
 use crate::signal::lanes::{self, Lanes};
-use crate::signal::normal;
 
 /// Relative misfit of the edges of several reflections in one.
 const MERGED_MISFIT: f64 = 0.3;
@@ -384,23 +383,14 @@ impl Work<'_> {
         }
     }
 
-    /// The mean of samples that the file cuts off at 0, and its change with the mean before: weak
-    /// light shows brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
+    /// The mean of samples that the file cuts off at its floor, and its change with the mean before: weak
+    /// light shows brighter than it is.
     fn clip(&self, fitted: &mut Lanes, by: &mut [Lanes]) {
-        let sigma = self.given.noise.sigma;
-        let full = !self.given.noise.seen || self.given.samples.floor > 0.5 * sigma;
-        if full || fitted.simd_gt(Lanes::splat(4.0 * sigma)).all() {
+        let noise = self.given.noise;
+        if !noise.seen || fitted.simd_gt(Lanes::splat(noise.floor + 4.0 * noise.sigma)).all() {
             return;
         }
-        let clipped = |p: f64| {
-            let r = p / sigma;
-            if r > 4.0 {
-                return (p, 1.0);
-            }
-            let below = normal::below(r);
-            (p * below + sigma * normal::density(r), below)
-        };
-        let both = fitted.to_array().map(clipped);
+        let both = fitted.to_array().map(|p| noise.clipped(p));
         *fitted = Lanes::from(both.map(|(mean, _)| mean));
         let slope = Lanes::from(both.map(|(_, slope)| slope));
         for by in by {

@@ -20,6 +20,8 @@ pub(super) struct Noise {
     pub dark_from: usize,
     /// Whether `sigma` could be read where no light is.
     pub seen: bool,
+    /// Power that the file holds for all that is less.
+    pub floor: f64,
 }
 
 impl Noise {
@@ -28,14 +30,20 @@ impl Noise {
         self.sigma * (self.kappa / n).sqrt().min(1.0)
     }
 
-    /// The mean of samples of true power `p` where the file cuts them off at 0: weak light shows
-    /// brighter than it is. Exact for normal noise: `p·Φ(p/σ) + σ·φ(p/σ)`.
+    /// The mean of samples of true power `p` where the file cuts them off at its floor: weak light
+    /// shows brighter than it is.
     pub fn clipped_mean(&self, p: f64) -> f64 {
-        let r = p / self.sigma;
+        self.clipped(p).0
+    }
+
+    /// The same and its change with `p`. Exact for normal noise: `f + (p - f)·Φ((p - f)/σ) + σ·φ((p - f)/σ)`.
+    pub fn clipped(&self, p: f64) -> (f64, f64) {
+        let r = (p - self.floor) / self.sigma;
         if r > 4.0 || !self.seen {
-            return p;
+            return (p, 1.0);
         }
-        p * normal::below(r) + self.sigma * normal::density(r)
+        let above = normal::below(r);
+        (self.floor + self.sigma * (r * above + normal::density(r)), above)
     }
 }
 
@@ -45,8 +53,15 @@ const TAIL_SHARE: f64 = 0.06;
 /// Measures the noise and takes a zero offset out of `samples`.
 pub(super) fn measure(samples: &mut Samples) -> Noise {
     let n = samples.len();
-    let mut noise =
-        Noise { sigma: 0.0, kappa: 1.0, pole: 0.1, speckle: 0.0, dark_from: n, seen: false };
+    let mut noise = Noise {
+        sigma: 0.0,
+        kappa: 1.0,
+        pole: 0.1,
+        speckle: 0.0,
+        dark_from: n,
+        seen: false,
+        floor: 0.0,
+    };
     if let Some(tail) = noise_alone_from(samples) {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
@@ -72,6 +87,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         noise.sigma = sigma_from_fibre(samples, noise.dark_from);
     }
     noise.sigma = noise.sigma.max(1e-12);
+    noise.floor = samples.floor;
     noise.speckle = speckle(samples, &noise);
     // Of a hundred thousand normal samples none lies 8 sigma off; roughness changes within a pulse.
     let (sigma, rough) = (noise.sigma, noise.speckle.max(samples.quantum));
@@ -91,21 +107,29 @@ fn noise_alone_from(samples: &Samples) -> Option<usize> {
 }
 
 /// Whether the samples from `from` on are noise: about half at the floor, or scattering as much as
-/// they are high, and both halves alike. Fibre does neither, and an end between both is not alike.
+/// they are high, and both halves alike. Fibre does neither, and an end between both is not alike. Where a low zero
+/// or a high floor hides nearly all of it, a few dozen samples that stand out of the floor in both halves tell as well.
 fn is_noise_alone(samples: &Samples, from: usize) -> bool {
     let n = samples.len();
-    let half = |a: usize, b: usize| {
-        let values = &samples.power[a..b];
-        let share = 1.0 - share_seen(values, samples.floor);
+    let middle = (from + n) / 2;
+    let halves = [&samples.power[from..middle], &samples.power[middle..n]];
+    let alike = |p: f64, q: f64| p < 2.5 * q && q < 2.5 * p;
+    let seen = halves.map(|values| share_seen(values, samples.floor));
+    if seen[0].min(seen[1]) < HARDLY_SEEN {
+        let enough = |seen: f64| seen * (middle - from) as f64 >= LEAST_SEEN;
+        return seen.iter().all(|seen| enough(*seen)) && alike(seen[0], seen[1]);
+    }
+    let half = |values: &[f64], seen: f64| {
         let shares = [0.159, 0.5, 0.841];
         let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
-        // the floor hides the noise where it holds nearly all
-        let noise = share <= 0.9 && (share > 0.1 || 0.5 * (high - low) > 0.3 * middle);
+        let noise = seen < 0.9 || 0.5 * (high - low) > 0.3 * middle;
         noise.then_some(high)
     };
-    let middle = (from + n) / 2;
-    half(from, middle).zip(half(middle, n)).is_some_and(|(p, q)| p < 2.5 * q && q < 2.5 * p)
+    half(halves[0], seen[0]).zip(half(halves[1], seen[1])).is_some_and(|(p, q)| alike(p, q))
 }
+
+/// Share of the samples over the file's floor at which the usual quantiles lie on it.
+const HARDLY_SEEN: f64 = 0.16;
 
 /// So many of `values`, evenly spread, as tell a quantile well enough to begin with.
 fn thinned(values: &[f64]) -> Vec<f64> {
@@ -229,7 +253,11 @@ fn pole(samples: &Samples, a: usize, b: usize) -> f64 {
             .map(|(p, q)| u32::from(p.iter().zip(q).map(|(p, q)| u8::from(p == q)).sum::<u8>()))
             .sum();
         let mean_of_products = 2.0 * f64::from(alike) / pairs - 1.0;
-        (std::f64::consts::FRAC_PI_2 * (mean_of_products - mean * mean)).sin()
+        let covariance = mean_of_products - mean * mean;
+        if mean < MOSTLY_BELOW {
+            return correlation_of_excess(0.25 * covariance, normal::quantile(0.5 - 0.5 * mean));
+        }
+        (std::f64::consts::FRAC_PI_2 * covariance).sin()
     };
     let most = ((2.0 * samples.pulse) as usize + 2).min(values.len() / 4);
     let mut before = 1.0;
@@ -248,6 +276,28 @@ fn pole(samples: &Samples, a: usize, b: usize) -> f64 {
         before = here;
     }
     most as f64 / 2.33
+}
+
+/// Mean sign from which the arcsine law, which is that of a border in the middle, no longer holds: a floor hides more
+/// than half.
+const MOSTLY_BELOW: f64 = -0.1;
+
+/// Correlation of two normal values of which "higher than `z` sigma" has this covariance.
+///
+/// Exact: by their correlation r the probability that both are higher grows with
+/// `e^(-z²/(1+r))/(2π√(1-r²))` (Plackett 1954; at z = 0 this is the arcsine law).
+fn correlation_of_excess(covariance: f64, z: f64) -> f64 {
+    let step = 0.01;
+    let (mut sum, mut r) = (0.0, 0.5 * step);
+    while r < 1.0 {
+        let square: f64 = 1.0 - r * r;
+        sum += step * (-z * z / (1.0 + r)).exp() / (std::f64::consts::TAU * square.sqrt());
+        if sum > covariance {
+            return r;
+        }
+        r += step;
+    }
+    1.0
 }
 
 /// Correlation of noise through three poles at `lag` pole lengths: `e^-t·(1 + t + t²/3)`.
@@ -308,9 +358,9 @@ impl Upper {
         if LEAST_SEEN > seen * values.len() as f64 {
             return None;
         }
-        // The usual ones, or both of what the file does not cut off.
+        // The usual ones, or both of what the file does not cut off: not of its highest quarter, for echoes hide there.
         let shares =
-            if seen > HALF_HIDDEN { [0.75, 0.95] } else { [1.0 - 0.7 * seen, 1.0 - 0.15 * seen] };
+            if seen > HALF_HIDDEN { [0.75, 0.95] } else { [1.0 - 0.75 * seen, 1.0 - 0.25 * seen] };
         let [low, high] = order::quantiles(values, shares)?;
         let z = shares.map(normal::quantile);
         let sigma = (high - low) / (z[1] - z[0]);
@@ -436,6 +486,16 @@ fn speckle(samples: &Samples, noise: &Noise) -> f64 {
 mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
+
+    #[test]
+    fn correlation_is_told_by_how_often_neighbours_stand_out_together() {
+        // Of two normal values of correlation 1/2 both are above 0 in 1/3 of all cases (arcsine law: 1/4 + asin(1/2)/2π),
+        // which is a covariance of 1/12; both above 1.2816 (one in ten) in 0.03240, by
+        // quadrature of the conditional normal apart from this program.
+        assert_abs_diff_eq!(correlation_of_excess(1.0 / 12.0, 0.0), 0.5, epsilon = 0.01);
+        assert_abs_diff_eq!(correlation_of_excess(0.03240 - 0.01, 1.281_552), 0.5, epsilon = 0.01);
+        assert!(correlation_of_excess(0.0, 1.0) < 0.02, "independent");
+    }
 
     #[test]
     fn noise_is_read_from_what_a_low_zero_leaves_of_it() {

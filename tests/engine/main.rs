@@ -9,6 +9,7 @@ mod invariance;
 mod limit;
 mod long;
 mod nulls;
+mod offsets;
 mod published;
 mod pulls;
 mod receivers;
