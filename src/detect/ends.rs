@@ -40,24 +40,24 @@ pub(super) fn add(model: &mut Model, known: &Known, dark: f64) -> f64 {
     dark
 }
 
-/// Takes the last reflections out before which it is dark already: they are echoes. Returns from where,
-/// if there were any.
+/// Takes the last reflections out before which it is dark already, each or several near each other: they are echoes.
+/// Returns from where, if there were any.
 fn without_lone(model: &mut Model, known: &Known) -> Option<f64> {
     let (samples, noise) = (known.samples, known.noise);
     let receiver = model.receiver;
     let mut dark = None;
-    while let [.., before, last] = &model.joints[..] {
-        let from = before.x + receiver.settled() + 3.0 * receiver.pulse;
-        let to = last.x - receiver.toe() - 1.0;
+    for i in (1..model.joints.len()).rev() {
+        let from = model.joints[i - 1].x + receiver.settled() + 3.0 * receiver.pulse;
+        let to = model.joints[i].x - receiver.toe() - 1.0;
         if to - from < 5.0 * receiver.pulse {
-            break;
+            continue; // what is before the first of them tells
         }
         let (a, b) = (samples.index(from), samples.index(to));
         let sd = noise.of_mean((b - a) as f64);
         if samples.mean(a, b) - noise.clipped_mean(0.0) > 5.0 * sd {
             break;
         }
-        model.joints.pop();
+        model.joints.truncate(i);
         dark = Some(from);
     }
     dark

@@ -4,6 +4,7 @@ mod assemble;
 mod block;
 mod cells;
 mod classify;
+mod dark;
 mod dead_zone;
 mod echo;
 mod ends;

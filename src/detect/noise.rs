@@ -1,6 +1,7 @@
 //! The noise of a trace, read from the trace itself.
 
-use super::samples::{Samples, running_sums};
+use super::dark;
+use super::samples::Samples;
 use crate::signal::lanes::{self, LANES, Lanes};
 use crate::signal::{normal, order};
 
@@ -47,9 +48,6 @@ impl Noise {
     }
 }
 
-/// One standard deviation of the last stretch is read from this share of the samples at first.
-const TAIL_SHARE: f64 = 0.06;
-
 /// Measures the noise and takes a zero offset out of `samples`.
 pub(super) fn measure(samples: &mut Samples) -> Noise {
     let n = samples.len();
@@ -62,17 +60,17 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         seen: false,
         floor: 0.0,
     };
-    if let Some(tail) = noise_alone_from(samples) {
+    if let Some(tail) = dark::noise_alone_from(samples) {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
         noise.dark_from = tail;
         // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
-        let sums = capped_sums(samples, 4.0 * noise.sigma);
+        let sums = dark::capped_sums(samples, 4.0 * noise.sigma);
         // Well behind the end: a reflection's decay is no noise.
         let clear = |dark: usize| dark + ((n - dark) / 8).min((8.0 * samples.pulse) as usize);
         let mut from = n;
         for _ in 0..2 {
-            noise.dark_from = dark_from(samples, &sums, &noise).min(tail);
+            noise.dark_from = dark::dark_from(samples, &sums, &noise).min(tail);
             let looked_at = n - from;
             from = clear(noise.dark_from);
             if looked_at.abs_diff(n - from) > looked_at / 8 {
@@ -83,7 +81,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         }
         take_offset_out(samples, &mut noise, from);
     } else {
-        noise.dark_from = where_floor_begins(samples);
+        noise.dark_from = dark::where_floor_begins(samples);
         noise.sigma = sigma_from_fibre(samples, noise.dark_from);
     }
     noise.sigma = noise.sigma.max(1e-12);
@@ -94,42 +92,6 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
     samples.mend(8.0 * sigma, 8.0 * rough);
     noise
 }
-
-/// Where a stretch at the end begins that is noise alone: as long a one as there is, of four lengths.
-/// `None` where light reaches to the last samples.
-fn noise_alone_from(samples: &Samples) -> Option<usize> {
-    let n = samples.len();
-    let start = |share: f64| n - ((share * n as f64) as usize).max(24).min(n / 2);
-    [1.0, 0.5, 0.25, 0.125]
-        .into_iter()
-        .map(|part| start(part * TAIL_SHARE))
-        .find(|from| is_noise_alone(samples, *from))
-}
-
-/// Whether the samples from `from` on are noise: about half at the floor, or scattering as much as
-/// they are high, and both halves alike. Fibre does neither, and an end between both is not alike. Where a low zero
-/// or a high floor hides nearly all of it, a few dozen samples that stand out of the floor in both halves tell as well.
-fn is_noise_alone(samples: &Samples, from: usize) -> bool {
-    let n = samples.len();
-    let middle = (from + n) / 2;
-    let halves = [&samples.power[from..middle], &samples.power[middle..n]];
-    let alike = |p: f64, q: f64| p < 2.5 * q && q < 2.5 * p;
-    let seen = halves.map(|values| share_seen(values, samples.floor));
-    if seen[0].min(seen[1]) < HARDLY_SEEN {
-        let enough = |seen: f64| seen * (middle - from) as f64 >= LEAST_SEEN;
-        return seen.iter().all(|seen| enough(*seen)) && alike(seen[0], seen[1]);
-    }
-    let half = |values: &[f64], seen: f64| {
-        let shares = [0.159, 0.5, 0.841];
-        let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
-        let noise = seen < 0.9 || 0.5 * (high - low) > 0.3 * middle;
-        noise.then_some(high)
-    };
-    half(halves[0], seen[0]).zip(half(halves[1], seen[1])).is_some_and(|(p, q)| alike(p, q))
-}
-
-/// Share of the samples over the file's floor at which the usual quantiles lie on it.
-const HARDLY_SEEN: f64 = 0.16;
 
 /// So many of `values`, evenly spread, as tell a quantile well enough to begin with.
 fn thinned(values: &[f64]) -> Vec<f64> {
@@ -143,7 +105,7 @@ fn thinned(values: &[f64]) -> Vec<f64> {
 fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let mut some = thinned(&samples.power[a..b]);
     // A zero far below the floor leaves little to be seen, and none of the lower half.
-    if share_seen(&some, samples.floor) < HALF_HIDDEN {
+    if dark::share_seen(&some, samples.floor) < HALF_HIDDEN {
         if let Some(upper) = Upper::of(&mut some, samples.floor) {
             return upper.sigma;
         }
@@ -165,72 +127,6 @@ fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let (sum, count) = (sum.reduce_add(), count.reduce_add());
     let kept = normal::square_between(borders.map(|p| p / rough));
     if count < 8.0 { rough } else { (sum / count / kept).sqrt() }
-}
-
-/// Running sums of the samples, none counted higher than `cut`.
-fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
-    let capped: Vec<f64> = samples.power.iter().map(|p| if *p < cut { *p } else { cut }).collect();
-    running_sums(&capped)
-}
-
-/// First sample from which no window holds light; `sums` are running sums of capped samples.
-///
-/// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
-/// one pulse long, reaches into two at most.
-fn dark_from(samples: &Samples, sums: &[f64], noise: &Noise) -> usize {
-    let n = samples.len();
-    let mut dark = 0;
-    // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
-    // that is off adds to it as far as the last samples show.
-    let last = n - (n / 16).max(24).min(n);
-    let bias = ((sums[n] - sums[last]) / (n - last) as f64).clamp(0.399 * noise.sigma, noise.sigma);
-    for pulses in [1.0, 4.0, 16.0, 64.0] {
-        let window = ((pulses * samples.pulse) as usize).max(3);
-        if window * 4 > n {
-            break;
-        }
-        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.6);
-        let step = (window / 4).max(1);
-        let mut b = n;
-        while b >= 3 * window {
-            let lit = |back: usize| {
-                let sum = sums[b - back * window] - sums[b - (back + 1) * window];
-                sum / window as f64 - bias > limit
-            };
-            if lit(0)
-                && lit(1)
-                && lit(2)
-                && !one_pulse(sums, b - window, b, samples.pulse, bias, limit)
-            {
-                // Light may fill as little as the window's beginning: a longer window tells more
-                // only where it begins in what the shorter ones call dark.
-                if dark == 0 || b - window > dark + window / 2 {
-                    dark = b;
-                }
-                break;
-            }
-            b = b.saturating_sub(step);
-        }
-    }
-    dark.max(8).min(n)
-}
-
-/// Whether a window of several pulses is lit by one pulse alone, as by an echo: without its brightest
-/// stretch of a pulse and a half nothing is left. `sums` are running sums.
-fn one_pulse(sums: &[f64], a: usize, b: usize, pulse: f64, bias: f64, limit: f64) -> bool {
-    let stretch = (1.5 * pulse) as usize + 1;
-    if b - a < 2 * stretch {
-        return false;
-    }
-    let step = (stretch / 3).max(1);
-    let brightest = (a..=b - stretch)
-        .step_by(step)
-        .map(|k| (sums[k + stretch] - sums[k], k))
-        .max_by(|p, q| p.0.total_cmp(&q.0));
-    brightest.is_some_and(|(bright, _)| {
-        let rest = (sums[b] - sums[a] - bright) / (b - a - stretch) as f64;
-        rest - bias < 0.5 * limit
-    })
 }
 
 /// Length of a pole whose three-fold receiver would correlate the noise as samples `a..b` are.
@@ -354,8 +250,8 @@ impl Upper {
     /// `None` where hardly a sample is over the floor. Source of `centre_sd`: the asymptotic covariance of
     /// quantiles, e.g. David & Nagaraja, Order Statistics (2003), 10.2 (from memory).
     fn of(values: &mut [f64], floor: f64) -> Option<Upper> {
-        let seen = share_seen(values, floor);
-        if LEAST_SEEN > seen * values.len() as f64 {
+        let seen = dark::share_seen(values, floor);
+        if dark::LEAST_SEEN > seen * values.len() as f64 {
             return None;
         }
         // The usual ones, or both of what the file does not cut off: not of its highest quarter, for echoes hide there.
@@ -376,39 +272,9 @@ impl Upper {
     }
 }
 
-/// Share of `values` over the file's floor.
-fn share_seen(values: &[f64], floor: f64) -> f64 {
-    values.iter().filter(|p| **p > floor).count() as f64 / values.len().max(1) as f64
-}
-
 /// Share of the samples over the file's floor at which nothing is seen of the noise's lower half, nor of a
 /// good part of its upper one.
 const HALF_HIDDEN: f64 = 0.3;
-
-/// Samples over the file's floor from which the noise can be told.
-const LEAST_SEEN: f64 = 12.0;
-
-/// Where the file's own floor begins to hide everything: behind the last two windows of two pulses
-/// in which fewer than nine of ten samples lie on it. One such window alone is an echo.
-fn where_floor_begins(samples: &Samples) -> usize {
-    let n = samples.len();
-    if samples.floor <= 0.0 {
-        return n;
-    }
-    let window = ((2.0 * samples.pulse) as usize).max(6).min(n / 4);
-    let lit = |b: usize| {
-        let here = &samples.power[b - window..b];
-        10 * here.iter().filter(|p| **p <= samples.floor).count() < 9 * window
-    };
-    let mut b = n;
-    while b > 3 * window {
-        if lit(b) && lit(b - window) && lit(b - 2 * window) {
-            return b;
-        }
-        b -= (window / 2).max(1);
-    }
-    n
-}
 
 /// Additive noise from the scatter of the weakest fibre, where none is seen behind the end: from
 /// second differences of pulse-long means, so that its correlation is in it (`kappa` 1).
@@ -506,7 +372,7 @@ mod tests {
             let mut values: Vec<f64> =
                 (0..8000).map(|i| (-1.0 + 0.8 * normal::quantile(share(i))).max(floor)).collect();
             let upper = Upper::of(&mut values, floor).expect("enough is seen");
-            assert_abs_diff_eq!(share_seen(&values, floor), seen, epsilon = 1e-2);
+            assert_abs_diff_eq!(dark::share_seen(&values, floor), seen, epsilon = 1e-2);
             assert_abs_diff_eq!(upper.sigma, 0.8, epsilon = 0.02);
             assert_abs_diff_eq!(upper.centre, -1.0, epsilon = 0.05);
         }

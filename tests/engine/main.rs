@@ -14,6 +14,7 @@ mod published;
 mod pulls;
 mod receivers;
 mod ring;
+mod short;
 mod slow;
 
 use strandline::detect::{self, Cords};

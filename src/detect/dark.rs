@@ -1,0 +1,141 @@
+//! Where no light is: a stretch of noise alone at the end of a trace, and how far light reaches before it.
+
+use super::noise::Noise;
+use super::samples::{Samples, running_sums};
+use crate::signal::order;
+
+/// One standard deviation of the last stretch is read from this share of the samples at first.
+const TAIL_SHARE: f64 = 0.06;
+
+/// Where a stretch at the end begins that is noise alone: as long a one as there is, of four lengths, or a longer one, in
+/// which an echo near the last samples is but a small part.
+/// `None` where light reaches to the last samples.
+pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
+    let n = samples.len();
+    let start = |share: f64| n - ((share * n as f64) as usize).max(24).min(n / 2);
+    [1.0, 0.5, 0.25, 0.125, 2.0, 4.0]
+        .into_iter()
+        .map(|part| start(part * TAIL_SHARE))
+        .find(|from| is_noise_alone(samples, *from))
+}
+
+/// Whether the samples from `from` on are noise: about half at the floor, or scattering as much as
+/// they are high, and both halves alike. Fibre does neither, and an end between both is not alike. Where a low zero
+/// or a high floor hides nearly all of it, a few dozen samples that stand out of the floor in both halves tell as well.
+fn is_noise_alone(samples: &Samples, from: usize) -> bool {
+    let n = samples.len();
+    let middle = (from + n) / 2;
+    let halves = [&samples.power[from..middle], &samples.power[middle..n]];
+    let alike = |p: f64, q: f64| p < 4.0 * q && q < 4.0 * p;
+    let seen = halves.map(|values| share_seen(values, samples.floor));
+    if seen[0].min(seen[1]) < HARDLY_SEEN {
+        let enough = |seen: f64| seen * (middle - from) as f64 >= LEAST_SEEN;
+        return seen.iter().all(|seen| enough(*seen)) && alike(seen[0], seen[1]);
+    }
+    let half = |values: &[f64], seen: f64| {
+        let shares = [0.25, 0.5, 0.75]; // so that an echo may fill a quarter
+        let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
+        let noise = seen < 0.9 || 0.5 * (high - low) > 0.2 * middle;
+        noise.then_some(high)
+    };
+    half(halves[0], seen[0]).zip(half(halves[1], seen[1])).is_some_and(|(p, q)| alike(p, q))
+}
+
+/// Share of the samples over the file's floor at which the usual quantiles lie on it.
+const HARDLY_SEEN: f64 = 0.25;
+
+/// Share of `values` over the file's floor.
+pub(super) fn share_seen(values: &[f64], floor: f64) -> f64 {
+    values.iter().filter(|p| **p > floor).count() as f64 / values.len().max(1) as f64
+}
+
+/// Samples over the file's floor from which the noise can be told.
+pub(super) const LEAST_SEEN: f64 = 12.0;
+
+/// Running sums of the samples, none counted higher than `cut`.
+pub(super) fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
+    let capped: Vec<f64> = samples.power.iter().map(|p| if *p < cut { *p } else { cut }).collect();
+    running_sums(&capped)
+}
+
+/// First sample from which no window holds light; `sums` are running sums of capped samples.
+///
+/// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
+/// one pulse long, reaches into two at most.
+pub(super) fn dark_from(samples: &Samples, sums: &[f64], noise: &Noise) -> usize {
+    let n = samples.len();
+    let mut dark = 0;
+    // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
+    // that is off adds to it as far as the last samples show.
+    let last = n - (n / 16).max(24).min(n);
+    let bias = ((sums[n] - sums[last]) / (n - last) as f64).clamp(0.399 * noise.sigma, noise.sigma);
+    for pulses in [1.0, 4.0, 16.0, 64.0] {
+        let window = ((pulses * samples.pulse) as usize).max(3);
+        if window * 4 > n {
+            break;
+        }
+        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.6);
+        let step = (window / 4).max(1);
+        let mut b = n;
+        while b >= 3 * window {
+            let lit = |back: usize| {
+                let sum = sums[b - back * window] - sums[b - (back + 1) * window];
+                sum / window as f64 - bias > limit
+            };
+            if lit(0)
+                && lit(1)
+                && lit(2)
+                && !one_pulse(sums, b - window, b, samples.pulse, bias, limit)
+            {
+                // Light may fill as little as the window's beginning: a longer window tells more
+                // only where it begins in what the shorter ones call dark.
+                if dark == 0 || b - window > dark + window / 2 {
+                    dark = b;
+                }
+                break;
+            }
+            b = b.saturating_sub(step);
+        }
+    }
+    dark.max(8).min(n)
+}
+
+/// Whether a window of several pulses is lit by one pulse alone, as by an echo: without its brightest
+/// stretch of a pulse and a half nothing is left. `sums` are running sums.
+fn one_pulse(sums: &[f64], a: usize, b: usize, pulse: f64, bias: f64, limit: f64) -> bool {
+    let stretch = (1.5 * pulse) as usize + 1;
+    if b - a < 2 * stretch {
+        return false;
+    }
+    let step = (stretch / 3).max(1);
+    let brightest = (a..=b - stretch)
+        .step_by(step)
+        .map(|k| (sums[k + stretch] - sums[k], k))
+        .max_by(|p, q| p.0.total_cmp(&q.0));
+    brightest.is_some_and(|(bright, _)| {
+        let rest = (sums[b] - sums[a] - bright) / (b - a - stretch) as f64;
+        rest - bias < 0.5 * limit
+    })
+}
+
+/// Where the file's own floor begins to hide everything: behind the last two windows of two pulses
+/// in which fewer than nine of ten samples lie on it. One such window alone is an echo.
+pub(super) fn where_floor_begins(samples: &Samples) -> usize {
+    let n = samples.len();
+    if samples.floor <= 0.0 {
+        return n;
+    }
+    let window = ((2.0 * samples.pulse) as usize).max(6).min(n / 4);
+    let lit = |b: usize| {
+        let here = &samples.power[b - window..b];
+        10 * here.iter().filter(|p| **p <= samples.floor).count() < 9 * window
+    };
+    let mut b = n;
+    while b > 3 * window {
+        if lit(b) && lit(b - window) && lit(b - 2 * window) {
+            return b;
+        }
+        b -= (window / 2).max(1);
+    }
+    n
+}
