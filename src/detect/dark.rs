@@ -7,13 +7,13 @@ use crate::signal::order;
 /// One standard deviation of the last stretch is read from this share of the samples at first.
 const TAIL_SHARE: f64 = 0.06;
 
-/// Where a stretch at the end begins that is noise alone: as long a one as there is, of four lengths, or a longer one, in
-/// which an echo near the last samples is but a small part.
+/// Where a stretch at the end begins that is noise alone, of several lengths: in a longer one an echo near the last
+/// samples is but a small part, and the shortest hold few samples that are not alike.
 /// `None` where light reaches to the last samples.
 pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
     let n = samples.len();
     let start = |share: f64| n - ((share * n as f64) as usize).max(24).min(n / 2);
-    [1.0, 0.5, 0.25, 0.125, 2.0, 4.0]
+    [1.0, 0.5, 2.0, 4.0, 0.25, 0.125]
         .into_iter()
         .map(|part| start(part * TAIL_SHARE))
         .find(|from| is_noise_alone(samples, *from))
@@ -36,7 +36,7 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
         let shares = [0.25, 0.5, 0.75]; // so that an echo may fill a quarter
         let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
         let noise = seen < 0.9 || 0.5 * (high - low) > 0.2 * middle;
-        noise.then_some(high)
+        (noise && high > samples.floor).then_some(high)
     };
     half(halves[0], seen[0]).zip(half(halves[1], seen[1])).is_some_and(|(p, q)| alike(p, q))
 }

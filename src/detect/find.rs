@@ -97,6 +97,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
         }
     }
     fit = polish::without_rises(fit, &given);
+    fit = polish::without_cliffs(fit, &given);
     if let Some(mut next) = ends::without_short_one(&fit, &known) {
         // With all events known a decay need only explain as much.
         first::suspect_tails(&mut next, noise);
@@ -287,6 +288,10 @@ fn threshold(samples: &Samples, noise: &Noise) -> f64 {
     high
 }
 
+/// A shorter section, in pulse lengths, says nothing of the others' slopes: what falls there may be a step that is not
+/// found yet.
+const TELLING_PULSES: f64 = 10.0;
+
 /// Slopes of the trace's own sections: their mean, and `spreads` times their spread but at least `least` of the mean,
 /// with what the mean is unsure by. What a section repeats of what the fit was told of slopes it does not know.
 pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -> SlopePrior {
@@ -295,6 +300,10 @@ pub(super) fn own_slopes(fit: &Fit, usual_fall: f64, least: f64, spreads: f64) -
     // What each section's own samples say, and the variance of that; fibres of one kind differ by a fiftieth.
     let mut known: Vec<(f64, f64)> = Vec::new();
     for (i, joint) in fit.model.joints.iter().enumerate() {
+        let next = fit.model.joints.get(i + 1).map_or(f64::INFINITY, |next| next.x);
+        if next - joint.x < TELLING_PULSES * fit.model.receiver.pulse {
+            continue;
+        }
         if let (Behind::Fibre(line), Some(unknown)) = (&joint.behind, fit.layout.line[i]) {
             let all = 1.0 / fit.sigma(unknown + 1).max(1e-3 * usual_fall).powi(2);
             let own = all - told;

@@ -1,5 +1,6 @@
 //! The engine on rendered fibres: false alarms, and whether its sigmas are what they say.
 
+mod behind;
 mod curve;
 mod dead_zones;
 mod faint;
