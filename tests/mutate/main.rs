@@ -16,7 +16,6 @@ use strandline::trace::Trace;
 use strandline::units::LengthUnit;
 use strandline::{disk, plot, sor};
 
-mod growth;
 mod memory;
 mod mutant;
 
