@@ -123,25 +123,32 @@ const CLIFF: f64 = 0.2;
 /// right behind a connector may have been taken for its section's slope and a step where that ends, and from there a
 /// fit does not find back.
 pub(super) fn without_cliffs(mut fit: Fit, given: &Given) -> Fit {
-    for i in 0..fit.model.joints.len().saturating_sub(1) {
-        let (joint, next) = (fit.model.joints[i], fit.model.joints[i + 1]);
-        let near = next.x - joint.x < CLIFF_PULSES * fit.model.receiver.pulse;
-        let Behind::Fibre(line) = joint.behind else { continue };
-        let sound = (line.fall / given.slopes.mean - 1.0).abs() < CLIFF;
-        if sound || !near || !matches!(next.behind, Behind::Fibre(_)) {
-            continue;
-        }
+    let cliffs: Vec<usize> =
+        (0..fit.model.joints.len()).filter(|i| is_cliff(&fit.model, given, *i)).collect();
+    for i in cliffs.into_iter().take(MOST_CLIFFS) {
         let mut moved = fit.model.clone();
-        moved.joints[i].behind =
-            Behind::Fibre(Line { fall: given.slopes.mean, ..line.about(joint.x) });
-        moved.joints[i + 1] =
-            Joint { x: 0.5 * (joint.x + next.x), height: None, tail: None, ..next };
-        let better = |other: &Fit| other.chi2 < fit.chi2;
-        if let Some(other) = fit::run(moved, given).filter(better) {
-            fit = other;
+        let (joint, next) = (moved.joints[i], moved.joints[i + 1]);
+        if let Behind::Fibre(line) = &mut moved.joints[i].behind {
+            *line = Line { fall: given.slopes.mean, ..line.about(joint.x) };
         }
+        let x = 0.5 * (joint.x + next.x);
+        moved.joints[i + 1] = Joint { x, height: None, tail: None, ..next };
+        let better = |other: &Fit| other.chi2 < fit.chi2;
+        fit = fit::run(moved, given).filter(better).unwrap_or(fit);
     }
     fit
+}
+
+/// No more such sections are tried: each costs a fit, and what has more of them is no fibre's trace.
+const MOST_CLIFFS: usize = 12;
+
+/// Whether the section behind joint `i` is short, ends at a step, and has a slope of its own.
+fn is_cliff(model: &Model, given: &Given, i: usize) -> bool {
+    let Some(next) = model.joints.get(i + 1) else { return false };
+    let near = next.x - model.joints[i].x < CLIFF_PULSES * model.receiver.pulse;
+    let odd = |line: &Line| (line.fall / given.slopes.mean - 1.0).abs() > CLIFF;
+    near && matches!(next.behind, Behind::Fibre(_))
+        && matches!(&model.joints[i].behind, Behind::Fibre(line) if odd(line))
 }
 
 /// What a low reflection at the end would explain.
