@@ -3,7 +3,6 @@
 use super::Study;
 use super::fit::{Fit, TAIL_MISFIT};
 use super::model::{Behind, Joint, Model};
-use super::receiver::Receiver;
 use crate::event::{DeadZones, Event};
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -98,9 +97,7 @@ fn nearby(fit: &Fit, i: usize) -> Vec<(Change, [Option<f64>; 2])> {
     }
     for poles in [model.receiver.poles - 1, model.receiver.poles + 1] {
         if (1..=5).contains(&poles) {
-            // of the same variance
-            let pole = model.receiver.pole * (model.receiver.poles as f64 / poles as f64).sqrt();
-            let receiver = Receiver { poles, pole, ..model.receiver };
+            let receiver = model.receiver.with_poles(poles);
             let other = Model { receiver, ..model.clone() };
             out.push((Change::Poles, widths(&other, i)));
         }

@@ -54,11 +54,9 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     // To the end: a fit that stops on the way tells the wrong number.
     let near = Given { window: Some((x - 3.0 * pulse, x + 3.5 * pulse)), enough: 0.5, ..*given };
     let fitted = |from: &Model, poles: usize, misfit: f64| {
-        // of the same variance
-        let pole = from.receiver.pole * (from.receiver.poles as f64 / poles as f64).sqrt();
-        let receiver = Receiver { poles, pole, ..from.receiver };
+        let receiver = from.receiver.with_poles(poles);
         let model = Model { receiver, ..from.clone() };
-        fit::run(model, &Given { free_pole: Some(pole), misfit, ..near })
+        fit::run(model, &Given { free_pole: Some(receiver.pole), misfit, ..near })
     };
     let before =
         Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };

@@ -1,5 +1,6 @@
 //! The receiver's limit: whether it shows, and what a reflection was that it cut off.
 
+use super::fit::TOP_RIPPLE;
 use super::noise::Noise;
 use super::receiver::Receiver;
 use super::rises::Rise;
@@ -12,7 +13,7 @@ use crate::signal::lanes;
 /// top is wider than the pulse can make it, or that falls later than it rose.
 pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     let top = lanes::highest(&samples.power).max(0.0);
-    let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + 0.002);
+    let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + TOP_RIPPLE);
     let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
     let seen: Vec<&Rise> = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]).collect();
     let reach = |near: f64| -> Vec<usize> {
@@ -79,7 +80,7 @@ fn falls_late(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> 
     let ends = power.iter().position(flat).zip(power.iter().rposition(flat));
     let Some((first, last)) = ends.filter(|_| rise.x > samples.pulse) else { return false };
     let height = flat_from - rise.before;
-    let blur = 4.0 * noise.sigma / height + 0.002;
+    let blur = 4.0 * noise.sigma / height + TOP_RIPPLE;
     let share = |p: &f64| (p - rise.before) / height;
     let up = flank(power[..first].iter().rev().map(share), blur);
     let down = flank(power[last + 1..].iter().map(share), blur);

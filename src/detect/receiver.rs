@@ -27,6 +27,11 @@ const SETTLED_POLES: f64 = 24.0;
 const WHOLE_POLES: f64 = 36.0;
 
 impl Receiver {
+    /// The receiver of so many poles that smears as much: of the same variance.
+    pub fn with_poles(&self, poles: usize) -> Receiver {
+        Receiver { poles, pole: self.pole * (self.poles as f64 / poles as f64).sqrt(), ..*self }
+    }
+
     /// How far before an event its effect begins.
     pub fn lead(&self) -> f64 {
         self.poles as f64 * self.pole

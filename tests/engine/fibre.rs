@@ -80,6 +80,11 @@ pub(super) fn joints(analysis: &Analysis) -> Vec<&Event> {
     analysis.events.iter().filter(|e| e.role == Role::Joint).collect()
 }
 
+/// Where joints were found, in metres from the panel.
+pub(super) fn places_m(analysis: &Analysis) -> Vec<f64> {
+    joints(analysis).iter().map(|joint| joint.position_m.0).collect()
+}
+
 /// How many draws: a few in everyday tests, as many as `STRANDLINE_DRAWS` says for docs/accuracy.md.
 pub(super) fn draws(usual: usize) -> usize {
     let wanted = std::env::var("STRANDLINE_DRAWS").ok().and_then(|text| text.parse().ok());

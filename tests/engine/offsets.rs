@@ -26,7 +26,7 @@ fn noise_of_which_the_floor_hides_nearly_all_is_read_from_what_is_seen() {
         for seed in 0..10 {
             let found = fibre::analysis(&low(receiver).rendered(seed));
             assert!(found.noise.floor_db.is_some(), "{receiver}, seed {seed}: noise is seen");
-            let places: Vec<f64> = fibre::joints(&found).iter().map(|j| j.position_m.0).collect();
+            let places = fibre::places_m(&found);
             for place in [5000.0, 11_000.0, 18_000.0] {
                 let near = places.iter().any(|x| (x - place).abs() < 40.0); // two pulses
                 assert!(near, "{receiver}, seed {seed}: none at {place} m of {places:?}");

@@ -63,7 +63,7 @@ fn what_one_pole_and_a_tail_leave_behind_reflections_is_no_event() {
     };
     for seed in 0..6 {
         let found = fibre::analysis(&fibre.rendered(seed));
-        let places: Vec<f64> = fibre::joints(&found).iter().map(|j| j.position_m.0).collect();
+        let places = fibre::places_m(&found);
         let planted = [140.0, 230.0, 350.0];
         let near = |(x, place): (&f64, f64)| (x - place).abs() < 0.5; // half a pulse
         let right = places.len() == 3 && places.iter().zip(planted).all(near);
@@ -96,7 +96,7 @@ fn the_panel_has_its_tail_though_other_events_hid_it_at_first() {
     };
     for seed in 0..6 {
         let found = fibre::analysis(&fibre.rendered(seed));
-        let places: Vec<f64> = fibre::joints(&found).iter().map(|j| j.position_m.0).collect();
+        let places = fibre::places_m(&found);
         let right = places.len() == 4 && places[0] > 4400.0;
         assert!(right, "seed {seed}: joints at {places:?} m, the first planted at 4500 m");
     }

@@ -135,7 +135,7 @@ fn what_droops_behind_reflections_that_are_cut_off_is_no_event() {
     };
     for seed in 0..10 {
         let found = fibre::analysis(&drooping.rendered(seed));
-        let places: Vec<f64> = fibre::joints(&found).iter().map(|j| j.position_m.0).collect();
+        let places = fibre::places_m(&found);
         let right = places.len() == 2 && near(places[0], 2500.0) && near(places[1], 5500.0);
         assert!(right, "seed {seed}: joints at {places:?} m, planted at 2500 and 5500 m");
     }
