@@ -32,6 +32,10 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
         let enough = |seen: f64| seen * (middle - from) as f64 >= LEAST_SEEN;
         return seen.iter().all(|seen| enough(*seen)) && alike(seen[0], seen[1]);
     }
+    let [p, q] = halves.map(|values| mean_seen(values, samples.floor));
+    if seen[0].max(seen[1]) < MOSTLY_SEEN && alike(p, q) {
+        return true; // no light leaves so much on the floor, however different both halves' quantiles are by chance
+    }
     let half = |values: &[f64], seen: f64| {
         let shares = [0.25, 0.5, 0.75]; // so that an echo may fill a quarter
         let [low, middle, high] = order::quantiles(&mut values.to_vec(), shares)?;
@@ -43,6 +47,15 @@ fn is_noise_alone(samples: &Samples, from: usize) -> bool {
 
 /// Share of the samples over the file's floor at which the usual quantiles lie on it.
 const HARDLY_SEEN: f64 = 0.25;
+
+/// Share of the samples over the file's floor below which they are noise whatever their quantiles are.
+const MOSTLY_SEEN: f64 = 0.75;
+
+/// Mean of those of `values` that lie over the file's floor.
+fn mean_seen(values: &[f64], floor: f64) -> f64 {
+    let seen = values.iter().filter(|p| **p > floor);
+    seen.clone().sum::<f64>() / seen.count().max(1) as f64
+}
 
 /// Share of `values` over the file's floor.
 pub(super) fn share_seen(values: &[f64], floor: f64) -> f64 {

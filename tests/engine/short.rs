@@ -31,3 +31,25 @@ fn an_echo_near_the_last_samples_is_no_end_and_hides_no_noise() {
         }
     }
 }
+
+#[test]
+fn the_noise_of_a_short_recording_is_read_however_few_samples_it_is_first_read_from() {
+    // The first sixteenth of the samples is nine independent ones: they may tell half of the noise.
+    let splice = "kind = \"splice\", loss_db = 0.15";
+    let sections = vec![(1500.0, splice), (150.0, "")];
+    let receiver = "poles = 5, pole_pulses = 0.06";
+    let link = Fibre {
+        receiver,
+        pulse_ns: 500,
+        spacing_m: 2.5,
+        range_db: 18.0,
+        sections,
+        ..Fibre::plain()
+    };
+    for seed in 0..60 {
+        let found = analysis(&link.rendered(seed));
+        let end = found.events.iter().find(|event| event.role == Role::End);
+        let end_m = end.unwrap_or_else(|| panic!("seed {seed}: no end")).position_m.0;
+        assert!((end_m - 1650.0).abs() < 2.5, "seed {seed}: {end_m} m");
+    }
+}
