@@ -201,6 +201,18 @@ impl Work<'_> {
         (system.chi2, system.chi2_before) = (sum(0), sum(1));
     }
 
+    /// Of each joint of `model`: χ² of the cells in which its edges show, and how many these are.
+    pub fn edges(&self, model: &Model, system: &System) -> Vec<(f64, usize)> {
+        let mut edges = vec![(0.0, 0); model.joints.len()];
+        for (block, [chi2, _]) in self.blocks.iter().zip(&system.chi2_of) {
+            for seat in &block.joints {
+                edges[seat.joint].0 += chi2;
+                edges[seat.joint].1 += block.cells.len();
+            }
+        }
+        edges
+    }
+
     /// The equations of one block about `model`, to `part`, and its new weights; returns χ² with these and
     /// with those before.
     fn evaluate(

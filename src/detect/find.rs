@@ -1,6 +1,8 @@
 //! From a first model to the one that the noise supports: scan, add, fit, prune.
 
+use super::companion;
 use super::echo::{self, Lone};
+use super::end_height;
 use super::ends;
 use super::first;
 use super::fit::{self, Fit, Given, LAST_GAIN, Memory, SEARCH_GAIN, SlopePrior};
@@ -24,7 +26,7 @@ pub(super) const REFLECTS: f64 = 4.0;
 /// What stands out by more than this is kept in the fit, though it is reported only above the
 /// threshold: an event left out bends the lines of its neighbours by several of their sigmas. It is
 /// the threshold at the promised rate for the ten pulses on both sides of one joint.
-const FAINT: f64 = 3.4;
+pub(super) const FAINT: f64 = 3.4;
 
 /// An echo on the fibre lower than this takes nobody in: it is fitted, and not listed.
 const UNSEEN_ECHO_DB: f64 = 0.05;
@@ -85,7 +87,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
         enough: SEARCH_GAIN,
         window: None,
     };
-    let fit = begin(model, &mut given, &known)?;
+    let fit = begin(model, &mut given, &known, threshold)?;
     let mut fit = search(fit, &mut given, usual_fall, threshold);
     if let Some(next) = first::with_panel_tail(&fit.model) {
         // What stands out less than the threshold beside a tail is no event.
@@ -135,7 +137,7 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
 
 /// The first model fitted, with what must be right before events are looked for: the receiver, the end, and
 /// whether light comes late or the receiver droops.
-fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
+fn begin(model: Model, given: &mut Given, known: &Known, threshold: f64) -> Option<Fit> {
     let mut fit = first::fit(model, given)?;
     if fit.model.joints.len() > MOST_JOINTS / 2 && fit.chi2_per_cell() > NO_TRACE {
         return None;
@@ -148,7 +150,8 @@ fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
     given.free_pole = Some(fit.model.receiver.pole);
     if fit.chi2_per_cell() > WELL_FITTED {
         // An end that hardly reflects, taken for a step, would be explained by many events that are none.
-        fit = polish::with_end(fit, given, REFLECTS);
+        fit = end_height::with_end(fit, given, REFLECTS);
+        given.free_pole = Some(fit.model.receiver.pole);
     }
     fit = polish::without_rises(fit, given);
     if let Some(next) = ends::without_short_one(&fit, known) {
@@ -158,6 +161,8 @@ fn begin(model: Model, given: &mut Given, known: &Known) -> Option<Fit> {
     if let Some(better) = first::drooping(&fit, given) {
         fit = better; // `set_tails` sees from it that the receiver droops
     }
+    fit = polish::without_cliffs(fit, given);
+    fit = companion::with_companions(fit, given, threshold);
     Some(fit)
 }
 
@@ -185,6 +190,7 @@ fn search(mut fit: Fit, given: &mut Given, usual_fall: f64, threshold: f64) -> F
         let Some(better) = again(next.clone()).or_else(fresh) else { break };
         fit = better;
         fit = drop_weakest(fit, given, threshold - 1.6, usize::MAX);
+        fit = companion::with_companions(fit, given, threshold);
         let near = |x: f64, joint: &Joint| (joint.x - x).abs() < given.samples.pulse;
         let kept = |new: &(f64, f64)| fit.model.joints.iter().any(|joint| near(new.0, joint));
         let (stayed, gone): (Vec<_>, Vec<_>) = added.into_iter().partition(kept);

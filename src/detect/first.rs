@@ -34,11 +34,6 @@ const LOST: f64 = 100.0;
 /// with. `None` where there is none.
 fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
     let pulse = model.receiver.pulse;
-    let alone = |i: usize| {
-        let gap = model.joints[i].x - model.joints[i - 1].x;
-        let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - model.joints[i].x);
-        gap > 6.0 * pulse && next > 4.0 * pulse
-    };
     let strong = |i: &usize| {
         let joint = &model.joints[*i];
         let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
@@ -46,13 +41,16 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         !joint.clipped && joint.places == 1 && joint.height.is_some_and(|h| h > least)
     };
     let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
-    let i = (1..model.joints.len())
-        .filter(|i| alone(*i) && strong(i))
-        .max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
+    let strongest = |stretch: fn(&Model, usize) -> Option<(f64, f64)>| {
+        let seen = |i: usize| Some((i, stretch(model, i).filter(|_| strong(&i))?));
+        let all = (1..model.joints.len()).filter_map(seen);
+        all.max_by(|a, b| height(a.0).total_cmp(&height(b.0)))
+    };
+    let (i, window) = strongest(alone).or_else(|| strongest(nearly_alone))?;
     let x = model.joints[i].x;
     let rise = start::length_of_rise(given.samples, &model.receiver, x);
     // To the end: a fit that stops on the way tells the wrong number.
-    let near = Given { window: Some((x - 3.0 * pulse, x + 3.5 * pulse)), enough: 0.5, ..*given };
+    let near = Given { window: Some(window), enough: 0.5, ..*given };
     let fitted = |from: &Model, poles: usize, misfit: f64| {
         let receiver = from.receiver.with_poles(poles);
         let model = Model { receiver, ..from.clone() };
@@ -81,6 +79,25 @@ fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
         }
     }
     best.map(|best| Receiver { tail: model.receiver.tail, ..best.model.receiver })
+}
+
+/// The stretch in which joint `i` and its fibre are looked at alone. `None` where another is near.
+fn alone(model: &Model, i: usize) -> Option<(f64, f64)> {
+    let pulse = model.receiver.pulse;
+    let x = model.joints[i].x;
+    let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - x);
+    let far = x - model.joints[i - 1].x > 6.0 * pulse && next > 4.0 * pulse;
+    far.then_some((x - 3.0 * pulse, x + 3.5 * pulse))
+}
+
+/// The same where others are near, but leave some fibre before it and its whole pulse.
+fn nearly_alone(model: &Model, i: usize) -> Option<(f64, f64)> {
+    let pulse = model.receiver.pulse;
+    let x = model.joints[i].x;
+    let from = model.clear_behind(&model.joints[i - 1]).max(x - 3.0 * pulse);
+    let next = model.joints.get(i + 1).map_or(f64::MAX, |_| model.onset(i + 1));
+    let to = next.min(x + 3.5 * pulse);
+    (x - from > 0.8 * pulse && to - x > 1.6 * pulse).then_some((from, to))
 }
 
 /// Misfit of an edge's shape where the number of poles is asked for.

@@ -59,6 +59,8 @@ pub(super) struct Fit {
     pub pull: Vec<f64>,
     /// How many cells were fitted.
     pub cells: usize,
+    /// Of each joint: χ² of the cells in which its edges show, and how many these are.
+    pub edges: Vec<(f64, usize)>,
     /// What was believed of slopes.
     pub slopes: SlopePrior,
 }
@@ -157,8 +159,10 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
         }
         settled = gained < 0.05 * at.chi2;
     }
+    let edges = work.edges(&model, &at);
     let factor = at.matrix.factor()?;
     Some(Fit {
+        edges,
         model,
         layout,
         factor,

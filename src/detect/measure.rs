@@ -242,8 +242,12 @@ fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
         g[unknown] -= per_neper;
         g[unknown + 1] += per_neper * (fit.model.joints[i].x - line.at);
     }
+    // So much light more is a reflection so much higher, an end so much earlier.
+    let joint = &fit.model.joints[i];
+    let shift = joint.spread.unwrap_or(0.0) / fit.model.receiver.pulse;
+    let unsure = per_neper * shift * line.power(joint.x) / height;
     // The top's unevenness is no noise: all of its cells share it.
-    fit.factor.variance(&g).sqrt().hypot(per_neper * TOP_RIPPLE)
+    fit.factor.variance(&g).sqrt().hypot(per_neper * TOP_RIPPLE).hypot(unsure)
 }
 
 /// How far joint `i` hides the fibre behind it, in samples: to where edge and tail stay within 0.05

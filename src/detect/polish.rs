@@ -1,5 +1,6 @@
 //! What the scan leaves undecided: pairs that are one, and steps that reflect.
 
+use super::end_height::{at_end, with_end};
 use super::fit::{self, Fit, Given};
 use super::model::{Behind, Joint, Line, Model};
 use super::place;
@@ -69,15 +70,20 @@ fn bump(model: &Model, a: &Joint, i: usize) -> Option<Joint> {
     whole.then_some(Joint { x, height: Some(height), ..*b })
 }
 
-/// How far before an end it is looked at alone, in pulse lengths: what lies before tells its line.
-const END_PULSES: f64 = 30.0;
+/// How far around events they are looked at alone, in pulse lengths: what lies beside them tells their lines.
+pub(super) const AROUND_PULSES: f64 = 30.0;
 
-/// Puts one reflection in place of two steps with brighter light between them, where that explains more: a rise and a
-/// fall of light within three pulses, and no fibre between them.
+/// Puts one reflection in place of two steps with brighter light between them, or in place of the fall behind a
+/// reflection whose light stays, where that explains more: a rise and a fall of light within three pulses, and no fibre
+/// between them.
 pub(super) fn without_rises(mut fit: Fit, given: &Given) -> Fit {
     let mut from = 1;
     while let Some(i) = (from..fit.model.joints.len()).find(|i| rises(&fit.model, *i)) {
-        match as_reflection(&fit, given, i).filter(|one| one.chi2 < fit.chi2) {
+        let one = match fit.model.joints[i].height {
+            None => as_reflection(&fit, given, i),
+            Some(_) => as_second(&fit, given, i),
+        };
+        match one.filter(|one| one.chi2 < fit.chi2) {
             Some(one) => fit = one,
             None => from = i + 1,
         }
@@ -90,12 +96,11 @@ fn rises(model: &Model, i: usize) -> bool {
     let [joint, next] = [i, i + 1].map(|i| model.joints.get(i));
     let Some((joint, next)) = joint.zip(next) else { return false };
     let near = next.x - joint.x < 3.0 * model.receiver.pulse;
-    let steps = joint.height.is_none() && next.height.is_none();
     let middle = 0.5 * (joint.x + next.x);
     let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(middle));
     let around = power(model.before(i)).max(power(model.behind(i + 1)));
     let bright = |line: &Line| line.fall < 0.0 || line.power(middle) > around;
-    near && steps && matches!(&joint.behind, Behind::Fibre(line) if bright(line))
+    near && next.height.is_none() && matches!(&joint.behind, Behind::Fibre(line) if bright(line))
 }
 
 /// The fit with one reflection in place of joint `i` and the next.
@@ -112,6 +117,29 @@ fn as_reflection(fit: &Fit, given: &Given, i: usize) -> Option<Fit> {
     fit::run(next, given)
 }
 
+/// The fit with a reflection behind reflection `i`, in place of bright light up to a fall.
+fn as_second(fit: &Fit, given: &Given, i: usize) -> Option<Fit> {
+    let pulse = fit.model.receiver.pulse;
+    let (first, fall) = (fit.model.joints[i], fit.model.joints[i + 1]);
+    let Behind::Fibre(behind) = fall.behind else { return None };
+    let middle = 0.5 * (first.x + pulse + fall.x);
+    let bright = fit.model.behind(i).map_or(0.0, |line| line.power(middle));
+    let height = (bright - behind.power(middle)).max(0.0);
+    // How far before its fall it begins hangs on how much of it was taken for a slope.
+    let from = first.x + RESOLVED_PULSES * pulse;
+    let places = (0..).map(|n| from + 0.4 * f64::from(n) * pulse).take_while(|x| *x <= fall.x);
+    let window = Some((first.x - AROUND_PULSES * pulse, fall.x + AROUND_PULSES * pulse));
+    let near = Given { window, ..*given };
+    let fits = places.filter_map(|x| {
+        let mut next = fit.model.clone();
+        next.joints[i].behind = Behind::Fibre(behind.about(first.x));
+        next.joints[i + 1] = Joint { x, height: Some(height), ..fall };
+        fit::run(next, &near)
+    });
+    let best = fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2))?;
+    fit::run(best.model, given)
+}
+
 /// Shortest sections, in pulse lengths, whose slope tells of fibre and not of a step nearby that was put elsewhere.
 const CLIFF_PULSES: f64 = 6.0;
 
@@ -126,15 +154,22 @@ pub(super) fn without_cliffs(mut fit: Fit, given: &Given) -> Fit {
     let cliffs: Vec<usize> =
         (0..fit.model.joints.len()).filter(|i| is_cliff(&fit.model, given, *i)).collect();
     for i in cliffs.into_iter().take(MOST_CLIFFS) {
-        let mut moved = fit.model.clone();
-        let (joint, next) = (moved.joints[i], moved.joints[i + 1]);
-        if let Behind::Fibre(line) = &mut moved.joints[i].behind {
-            *line = Line { fall: given.slopes.mean, ..line.about(joint.x) };
-        }
+        let (joint, next) = (fit.model.joints[i], fit.model.joints[i + 1]);
         let x = 0.5 * (joint.x + next.x);
-        moved.joints[i + 1] = Joint { x, height: None, tail: None, ..next };
-        let better = |other: &Fit| other.chi2 < fit.chi2;
-        fit = fit::run(moved, given).filter(better).unwrap_or(fit);
+        // Either step of the two may be the one that was put elsewhere.
+        let first = Some(i).filter(|_| i > 0 && joint.height.is_none());
+        let second = Some(i + 1).filter(|_| matches!(next.behind, Behind::Fibre(_)));
+        let fits = first.into_iter().chain(second).filter_map(|step| {
+            let mut moved = fit.model.clone();
+            if let Behind::Fibre(line) = &mut moved.joints[i].behind {
+                *line = Line { fall: given.slopes.mean, ..line.about(joint.x) };
+            }
+            let other = moved.joints[step];
+            moved.joints[step] = Joint { x, height: None, tail: None, ..other };
+            fit::run(moved, given)
+        });
+        let better = fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2)).filter(|b| b.chi2 < fit.chi2);
+        fit = better.unwrap_or(fit);
     }
     fit
 }
@@ -142,104 +177,14 @@ pub(super) fn without_cliffs(mut fit: Fit, given: &Given) -> Fit {
 /// No more such sections are tried: each costs a fit, and what has more of them is no fibre's trace.
 const MOST_CLIFFS: usize = 12;
 
-/// Whether the section behind joint `i` is short, ends at a step, and has a slope of its own.
+/// Whether the section behind joint `i` is short, has a slope of its own, and begins or ends at a step.
 fn is_cliff(model: &Model, given: &Given, i: usize) -> bool {
     let Some(next) = model.joints.get(i + 1) else { return false };
     let near = next.x - model.joints[i].x < CLIFF_PULSES * model.receiver.pulse;
     let odd = |line: &Line| (line.fall / given.slopes.mean - 1.0).abs() > CLIFF;
-    near && matches!(next.behind, Behind::Fibre(_))
-        && matches!(&model.joints[i].behind, Behind::Fibre(line) if odd(line))
+    let step = i > 0 && model.joints[i].height.is_none() || matches!(next.behind, Behind::Fibre(_));
+    near && step && matches!(&model.joints[i].behind, Behind::Fibre(line) if odd(line))
 }
-
-/// What a low reflection at the end would explain.
-struct AtEnd {
-    x: f64,
-    height: f64,
-    /// The receiver's pole with it.
-    pole: f64,
-    /// It stands out, and what it explains makes it likelier by far.
-    told: bool,
-    /// Root mean square of what the end's place is off if it is left out, in samples.
-    doubt: f64,
-}
-
-/// Of the pole that colours the noise: a receiver's edges are about as slow (common practice, no source).
-const LOST_POLE: f64 = 0.6;
-
-/// Gain in χ² from which an end reflects: that is 20 times likelier than that it does not.
-const TOLD: f64 = 6.0;
-
-/// A reflection at an end that does not reflect so far, or hardly. It may have been put where such a reflection
-/// is half or wholly over, and from there a fit does not find back, so that several places are tried. `None` where
-/// no fit can be made, or what reflects there is beyond doubt.
-///
-/// Place and height change for each other at hardly any cost: half a pulse of light more is a reflection half as high
-/// as the fibre, an end that much earlier. So a low one is believed by what it explains, and not by its height alone.
-fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<AtEnd> {
-    let model = &fit.model;
-    let n = model.joints.len();
-    let pulse = model.receiver.pulse;
-    let end = model.joints.last().filter(|end| matches!(end.behind, Behind::Dark))?;
-    let power = model.before(n - 1).map_or(0.0, |line| line.power(end.x));
-    if end.clipped || end.height.is_some_and(|height| height > 2.0 * power) {
-        return None;
-    }
-    let before = model.joints.get(n.wrapping_sub(2)).map_or(0.0, |joint| joint.x);
-    let room = end.x - before > 3.0 * pulse;
-    let here = (end.x, end.height.unwrap_or(0.01 * power));
-    let low = (end.x - 0.2 * pulse, 0.2 * power);
-    let earlier = (end.x - 0.8 * pulse, 0.3 * power);
-    // Where no other reflection tells the pole and it is much shorter than what colours the noise, this end has made it so.
-    let pole = model.receiver.pole;
-    let alone = model.joints[1..n - 1].iter().all(|joint| joint.height.is_none());
-    let usual = given.noise.pole;
-    let lost = alone && given.noise.seen && pole < LOST_POLE * usual;
-    let near = Given {
-        free_pole: Some(usual).filter(|_| lost),
-        free_tail: false,
-        window: Some((end.x - END_PULSES * pulse, f64::INFINITY)),
-        ..*given
-    };
-    let with = |x: f64, height: Option<f64>| {
-        let mut next = model.clone();
-        next.joints[n - 1] = Joint { x, height, ..*end };
-        next.receiver.pole =
-            near.free_pole.filter(|_| height.is_some()).unwrap_or(next.receiver.pole);
-        fit::run(next, &near)
-    };
-    let starts = [Some(here), Some(low), Some(earlier).filter(|_| room)];
-    let fits = starts.into_iter().flatten().filter_map(|(x, height)| with(x, Some(height)));
-    let best = fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2))?;
-    let size = size::of(&best, n - 1);
-    let bare = with(end.x, None)?;
-    let (gain, x) = (bare.chi2 - best.chi2, best.model.joints[n - 1].x);
-    // Bayes factor of heights up to the fibre's own, and what the place is off if there is one.
-    let odds = (0.5 * gain).exp() * (2.507 * size.height_sigma / power).min(1.0);
-    let off = (bare.model.joints[n - 1].x - x).hypot(best.place_sigma(n - 1));
-    Some(AtEnd {
-        x,
-        height: size.height,
-        pole: best.model.receiver.pole,
-        told: size.height > limit * size.height_sigma && gain > TOLD,
-        doubt: (odds / (1.0 + odds)).sqrt() * off,
-    })
-}
-
-/// Gives the end the reflection that shows there.
-pub(super) fn with_end(fit: Fit, given: &Given, limit: f64) -> Fit {
-    let Some(peak) = at_end(&fit, given, limit).filter(|peak| peak.told) else { return fit };
-    let mut next = fit.model.clone();
-    if let Some(end) = next.joints.last_mut() {
-        (end.x, end.height) = (peak.x, Some(peak.height));
-    }
-    next.receiver.pole = peak.pole;
-    fit::again(next, &fit, given)
-        .filter(|with| with.chi2 < WORSE_ELSEWHERE * fit.chi2)
-        .unwrap_or(fit)
-}
-
-/// How much more of χ² a fit may leave that explains the end better: while events are missing the lines between them wander.
-const WORSE_ELSEWHERE: f64 = 1.05;
 
 /// Gives a reflection to each step, and to the end, that is better explained with one; keeps those that stand
 /// out by `limit`.
@@ -250,10 +195,10 @@ pub(super) fn with_heights(mut fit: Fit, given: &Given, limit: f64) -> Fit {
         let joint = fit.model.joints[i];
         let found = match joint.behind {
             Behind::Dark => at_end(&fit, given, limit).and_then(|peak| {
-                if joint.height.is_none() {
-                    fit.model.joints[i].spread = Some(peak.doubt).filter(|_| !peak.told);
+                if peak.told || joint.height.is_none() {
+                    fit.model.joints[i].spread = Some(peak.doubt);
                 }
-                next.receiver.pole = if peak.told { peak.pole } else { next.receiver.pole };
+                next.receiver = if peak.told { peak.receiver } else { next.receiver };
                 peak.told.then_some((peak.x, peak.height))
             }),
             _ if joint.height.is_some() => None,

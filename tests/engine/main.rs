@@ -9,6 +9,7 @@ mod golden;
 mod invariance;
 mod limit;
 mod long;
+mod near;
 mod nulls;
 mod offsets;
 mod published;

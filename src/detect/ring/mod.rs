@@ -59,7 +59,10 @@ pub(super) fn without(model: &Model, known: &Known) -> Option<Still> {
     let stretches: Vec<Stretch> =
         references.into_iter().filter_map(|i| Stretch::behind(model, i, known)).collect();
     let plain: f64 = stretches.iter().map(|stretch| stretch.plain).sum();
-    let rings = |(chi2, ring): &(f64, Ring)| *chi2 < RINGS * plain && oscillates(ring, pulse);
+    // What a connector behind each reflection explains as well is none.
+    let connectors: f64 = stretches.iter().map(Stretch::with_connector).sum();
+    let most = (RINGS * plain).min(connectors);
+    let rings = |(chi2, ring): &(f64, Ring)| *chi2 < most && oscillates(ring, pulse);
     // Where a few samples are all of a period nobody can tell its phase from the light that drives it.
     let driven = best(&stretches, pulse, false).filter(rings);
     let (chi2, ring) = driven.or_else(|| best(&stretches, pulse, true).filter(rings))?;
@@ -74,8 +77,9 @@ pub(super) fn without(model: &Model, known: &Known) -> Option<Still> {
 /// Whether what is behind the strongest reflection is odd, and a resonance explains most of that: what decays before
 /// it turns is none.
 fn may_ring(strongest: &Stretch, pulse: f64) -> bool {
+    let alone = slice::from_ref(strongest);
     strongest.plain_per_cell() > ODD
-        && on_grid(slice::from_ref(strongest), pulse, true).is_some_and(|(chi2, ring)| {
+        && on_grid(alone, pulse, true).is_some_and(|(chi2, ring)| {
             chi2 < HINTS * strongest.plain && ring.length() > 1.2 * TURNS * ring.period()
         })
 }

@@ -35,6 +35,8 @@ pub(super) struct Stretch<'a> {
     pub first: usize,
     /// Samples in each mean.
     step: usize,
+    /// The receiver as the reflection shows it.
+    receiver: Receiver,
     cells: Vec<Cell>,
     /// The normal equations of what the means may be made of.
     made_of: Factor,
@@ -131,6 +133,7 @@ impl<'a> Stretch<'a> {
             over,
             first,
             step,
+            receiver,
             made_of: factor(&made_of, &cells)?,
             cells,
             means,
@@ -167,6 +170,30 @@ impl<'a> Stretch<'a> {
         };
         let mut mean = || (0..self.step).map(|_| next()).sum::<Complex64>() / self.step as f64;
         self.cells.iter().map(|_| mean()).collect()
+    }
+
+    /// χ² that the best connector behind leaves, in place of a resonance: one of any height and loss, anywhere.
+    pub fn with_connector(&self) -> f64 {
+        let pulse = self.receiver.pulse;
+        let step = self.step as f64;
+        let left = |place: f64| {
+            let connector = |n: usize| {
+                let behind = (self.first - self.over) as f64 + (n as f64 + 0.5) * step - place;
+                let shape = self.receiver.shape_at(behind);
+                Complex64::new(shape.rect, shape.ramp)
+            };
+            let (chi2, shares) =
+                self.without(&(0..self.cells.len()).map(connector).collect::<Vec<_>>());
+            chi2 - shares.solved().map_or(0.0, |(explained, _)| explained)
+        };
+        // Places from the pulse's end on, as far apart as means, and between the best three.
+        let grid = (0..self.cells.len()).map(|n| n as f64 * step);
+        let least = |places: &mut dyn Iterator<Item = f64>| {
+            places.map(|x| (left(x), x)).min_by(|a, b| a.0.total_cmp(&b.0))
+        };
+        let Some((chi2, x)) = least(&mut grid.map(|x| x - 0.5 * pulse)) else { return self.plain };
+        let near = (-8..=8).map(|n| x + f64::from(n) * step / 8.0);
+        least(&mut near.into_iter()).map_or(chi2, |(chi2, _)| chi2)
     }
 
     /// χ² of the samples without a resonance's `answers`, and the equations for its share.
