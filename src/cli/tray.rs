@@ -61,7 +61,7 @@ pub(super) fn tell(tray: &Tray, answer: &Review, out: &Out) -> Exit {
         rows.extend(own);
         all_fine &= fine;
     }
-    let limit = tray.plan.allowance_db(&tray.joint);
+    let limit = tray.limit_db();
     let mut lines = vec![format!(
         "{} at {:.1} m of {}, {}",
         escape::terminal(&tray.joint.name),

@@ -108,18 +108,44 @@ pub(super) fn copies(tests: &[Test], rows: &[Row], findings: &mut Vec<Finding>) 
     concerned
 }
 
-/// Fibres exchanged at one end: each one's length from end a is the other's from end b. Of `copies` nobody
-/// knows whose length they have. Returns the pairs.
+/// Fibres exchanged at one end: each one's length from end a is the other's from end b, or its glass, which
+/// `alike` tells. Of `copies` nobody knows whose they are. Returns the pairs.
 pub(super) fn swapped(
     tests: &[Test],
     rows: &[Row],
-    copies: &BTreeSet<usize>,
+    (copies, alike): (&BTreeSet<usize>, &[(u32, u32)]),
     findings: &mut Vec<Finding>,
 ) -> Vec<(u32, u32)> {
-    let both = lengths_from_both_ends(tests, rows, copies);
-    let least = least_swap_m(&both);
+    let mut pairs = swapped_lengths(&lengths_from_both_ends(tests, rows, copies));
+    for pair in &pairs {
+        findings.extend(exchanged(*pair, "it has the length of"));
+    }
+    let is_told = |fiber: u32| pairs.iter().any(|pair| pair.0 == fiber || pair.1 == fiber);
+    let alike: Vec<(u32, u32)> =
+        alike.iter().copied().filter(|pair| !is_told(pair.0) && !is_told(pair.1)).collect();
+    for pair in &alike {
+        findings.extend(exchanged(*pair, "its joints, reflections and attenuation are those of"));
+    }
+    pairs.extend(alike);
+    pairs
+}
+
+/// What is said of each of two fibres.
+fn exchanged((one, other): (u32, u32), shows: &str) -> [Finding; 2] {
+    [(one, other), (other, one)].map(|(own, other)| {
+        let says =
+            format!("seen from end b {shows} fibre {other}: the two are exchanged at one end");
+        let next = "find at which end the two are exchanged";
+        let mut found = finding("swapped", Severity::Fault, Some(own), says, next);
+        found.evidence.insert("with_fiber", f64::from(other));
+        found
+    })
+}
+
+/// Pairs whose own lengths disagree by more than places can be off, and agree exchanged.
+fn swapped_lengths(both: &[(u32, Measured, Measured)]) -> Vec<(u32, u32)> {
+    let least = least_swap_m(both);
     let off = |one: &Measured, other: &Measured| (one.value - other.value).abs();
-    // Their own lengths disagree by more than places can be off; exchanged they agree.
     let odd: Vec<_> = both.iter().filter(|(_, a, b)| off(a, b) > least).collect();
     let mut pairs = Vec::new();
     for (n, (f, a, b)) in odd.iter().enumerate() {
@@ -128,15 +154,6 @@ pub(super) fn swapped(
             let exchanged = off(a, d).max(off(c, b));
             if exchanged < 0.4 * apart {
                 pairs.push((*f, *g));
-                for (own, other) in [(*f, *g), (*g, *f)] {
-                    let says = format!(
-                        "seen from end b it has the length of fibre {other}: the two are exchanged at one end"
-                    );
-                    let next = "find at which end the two are exchanged";
-                    let mut found = finding("swapped", Severity::Fault, Some(own), says, next);
-                    found.evidence.insert("with_fiber", f64::from(other));
-                    findings.push(found);
-                }
             }
         }
     }

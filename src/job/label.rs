@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::likeness::{Features, Likeness};
 use super::name::Direction;
 use super::rows::{Key, key};
 use super::settings;
@@ -24,21 +25,37 @@ pub(super) struct Wrong {
     pub finding: Finding,
 }
 
-/// Every file whose label contradicts its content, by its place in `tests`.
-pub(super) fn wrong(tests: &[Test], plan: &Plan) -> BTreeMap<usize, Wrong> {
+/// What all files together say of their labels.
+pub(super) struct Labels {
+    /// Every file whose label contradicts its content, by its place among the tests.
+    pub wrong: BTreeMap<usize, Wrong>,
+    /// Fibres that are exchanged at one end, as their glass shows.
+    pub exchanged: Vec<(u32, u32)>,
+    /// Whose glass each file shows.
+    pub likeness: Likeness,
+}
+
+/// Reads the labels against what the traces show.
+pub(super) fn labels(tests: &[Test], plan: &Plan) -> Labels {
     let labelled = Labelled::of(tests, plan);
     let mut wrongs = BTreeMap::new();
     for one in &labelled.all {
         let told = labelled
             .other_fiber(one)
             .or_else(|| other_end(one, plan))
-            .or_else(|| labelled.other_wavelength(one));
+            .or_else(|| labelled.other_wavelength(one))
+            .or_else(|| labelled.other_glass(one));
         if let Some((seems, says)) = told {
             wrongs.insert(one.test, one.wrong(seems, says, &tests[one.test]));
         }
     }
     // Where many labels seem wrong it is the plan that is not believed.
-    if wrongs.len() * 3 > labelled.all.len() { BTreeMap::new() } else { wrongs }
+    let is_plans = wrongs.len() * 3 > labelled.all.len();
+    Labels {
+        wrong: if is_plans { BTreeMap::new() } else { wrongs },
+        exchanged: labelled.exchanged,
+        likeness: labelled.likeness,
+    }
 }
 
 /// A readable file with a full label.
@@ -84,6 +101,11 @@ struct Labelled<'a> {
     lengths: BTreeMap<u32, (f64, BTreeSet<usize>)>,
     /// Usual attenuation by wavelength, with its spread.
     attenuation: BTreeMap<u16, Measured>,
+    /// Tests that show another fibre's glass, with its number.
+    other_glass: BTreeMap<usize, u32>,
+    /// Fibres whose glass is exchanged at one end.
+    exchanged: Vec<(u32, u32)>,
+    likeness: Likeness,
 }
 
 impl Labelled<'_> {
@@ -124,7 +146,20 @@ impl Labelled<'_> {
         }
         let lengths = usual_lengths(&all);
         let attenuation = usual_attenuation(&all);
-        Labelled { all, lengths, attenuation }
+        let shown = |one: &One| (one.test, Features::of(one.key, one.content, one.length_m, plan));
+        let likeness = Likeness::of(all.iter().map(shown).collect());
+        let (other_glass, exchanged) = likeness.others();
+        Labelled { all, lengths, attenuation, other_glass, exchanged, likeness }
+    }
+
+    /// Its joints, reflections and attenuation are another fibre's.
+    fn other_glass(&self, one: &One) -> Told {
+        let (own, nm, end) = one.key;
+        let fiber = *self.other_glass.get(&one.test)?;
+        let says = format!(
+            "its losses, reflections, places and attenuation are those of fibre {fiber}, and not those of the other traces of fibre {own}"
+        );
+        Some((Some((fiber, nm, end)), says))
     }
 
     /// The length is not that of its fibre's other traces: the fibre that it fits, where one does.

@@ -8,6 +8,7 @@ mod ends;
 mod fiber;
 mod graded;
 mod label;
+mod likeness;
 mod missing;
 mod name;
 mod odd;
@@ -197,12 +198,13 @@ pub fn judge_together(mut tests: Vec<Test>, plan: &Plan, options: &source::Optio
 /// order does not matter.
 pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     tests.sort_by(|a, b| a.path.cmp(&b.path));
-    let wrong = label::wrong(&tests, plan);
-    let mut rows = rows::rows(&tests, plan, &wrong);
+    let labels = label::labels(&tests, plan);
+    let mut rows = rows::rows(&tests, plan, &labels);
+    let wrong = labels.wrong;
     let mut findings = check::of_files(&tests, &rows, &wrong);
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
-    let swaps = check::swapped(&tests, &rows, &copies, &mut findings);
+    let swaps = check::swapped(&tests, &rows, (&copies, &labels.exchanged), &mut findings);
     findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::check::finding;
+use super::ends;
 use super::fiber::{self, FiberReview};
 use super::name::Direction;
 use super::test::Content;
@@ -50,8 +51,8 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
             "it is {length:.1} m long; {} fibres of this cable are usually {:.1} ± {:.1} m",
             usual.count, usual.middle, usual.scale
         );
-        let next = "check its label and both of its ends: it may not run where the others do";
-        let mut found = finding("length-outlier", Severity::Fault, Some(*fiber), says, next);
+        let kind = "length-outlier";
+        let mut found = finding(kind, Severity::Fault, Some(*fiber), says, MAY_BE_ELSEWHERE);
         found.evidence =
             evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
         found
@@ -59,38 +60,71 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
     .collect()
 }
 
-/// Remarks on fibres whose length leaves what is usual in one cable, where too few or too unequal fibres are
-/// there for a promise of false alarms: the others, the plan's length as one of them, agree in two of three.
+/// Fibres whose length leaves what is usual in one cable, where too few or too unequal fibres are there for a
+/// promise of false alarms: the others, the plan's length as one of them, agree in two of three. A remark; a fault
+/// where it is so far off that it may be of another cable, or end elsewhere.
 fn few_lengths(sound: &[&FiberReview], plan: &Plan, said: &[Finding]) -> Vec<Finding> {
     let all: Vec<(u32, Measured)> =
         sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
     let mut found = Vec::new();
     for (fiber, length) in &all {
+        if said.iter().any(|finding| finding.fiber == Some(*fiber)) {
+            continue;
+        }
         let others = all.iter().filter(|other| other.0 != *fiber).map(|other| other.1.value);
         let others: Vec<f64> = others.chain(plan.cable.length_m).collect();
-        let is_said = said.iter().any(|finding| finding.fiber == Some(*fiber));
         let is_odd = |usual: &Usual| usual.is_odd(*length, Spread::Even);
-        let Some(usual) = agreed(&others).filter(|usual| !is_said && is_odd(usual)) else {
-            continue;
-        };
-        let way = if length.value < usual.middle { "shorter" } else { "longer" };
-        let off_m = (length.value - usual.middle).abs();
-        let plans =
-            if plan.cable.length_m.is_some() { ", the plan's length among them" } else { "" };
-        let says = format!(
-            "it is {length:.1} m long, {off_m:.1} m {way} than is usual here: {} of {} others are {:.1} ± {:.1} m{plans}",
-            usual.count,
-            others.len(),
-            usual.middle,
-            usual.scale
-        );
-        let next = "check its label and both of its ends: it may not run where the others do";
-        let mut remark = finding("length-outlier", Severity::Remark, Some(*fiber), says, next);
-        remark.evidence =
-            evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
-        found.push(remark);
+        found.extend(match (agreed(&others).filter(is_odd), plan.cable.length_m) {
+            (Some(usual), _) => Some(unlike_the_others(*fiber, *length, &usual, (&others, plan))),
+            (None, Some(planned_m)) if all.len() == 1 => {
+                unlike_the_plan(*fiber, *length, planned_m)
+            }
+            _ => None,
+        });
     }
     found
+}
+
+const MAY_BE_ELSEWHERE: &str =
+    "check its label and both of its ends: it may not run where the others do";
+
+fn unlike_the_others(
+    fiber: u32,
+    length: Measured,
+    usual: &Usual,
+    (others, plan): (&[f64], &Plan),
+) -> Finding {
+    let way = if length.value < usual.middle { "shorter" } else { "longer" };
+    let off_m = (length.value - usual.middle).abs();
+    let plans = if plan.cable.length_m.is_some() { ", the plan's length among them" } else { "" };
+    let says = format!(
+        "it is {length:.1} m long, {off_m:.1} m {way} than is usual here: {} of {} others are {:.1} ± {:.1} m{plans}",
+        usual.count,
+        others.len(),
+        usual.middle,
+        usual.scale
+    );
+    let is_far = off_m > ends::early_m(usual.middle);
+    let severity = if is_far { Severity::Fault } else { Severity::Remark };
+    let mut found = finding("length-outlier", severity, Some(fiber), says, MAY_BE_ELSEWHERE);
+    found.evidence =
+        evidence(usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
+    found
+}
+
+/// The only fibre is not as long as the plan's cable: nobody knows which of both is wrong.
+fn unlike_the_plan(fiber: u32, length: Measured, planned_m: f64) -> Option<Finding> {
+    let off_m = (length.value - planned_m).abs();
+    (off_m > ends::early_m(planned_m).max(5.0 * length.sigma)).then(|| {
+        let says = format!(
+            "it is {length:.1} m long, {off_m:.1} m off the plan's {planned_m} m, and no other fibre tells which is right"
+        );
+        let next = "check its label and both of its ends, or correct length_m in the plan";
+        let mut found = finding("length-outlier", Severity::Fault, Some(fiber), says, next);
+        found.evidence =
+            BTreeMap::from([("length_m", length.value), ("planned_length_m", planned_m)]);
+        found
+    })
 }
 
 /// The share of the others that must agree before one that does not stands out.

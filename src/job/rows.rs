@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::label::{LEAST_ODD_M, Wrong};
+use super::label::{LEAST_ODD_M, Labels, Wrong};
 use super::name::Direction;
 use super::test::Content;
 use super::{Row, Test, TestVerdict, planned};
@@ -17,7 +17,8 @@ pub(super) fn key(content: &Content) -> Option<Key> {
 }
 
 /// A row for each planned measurement, then for each file that is none, and each whose label is wrong.
-pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) -> Vec<Row> {
+pub(super) fn rows(tests: &[Test], plan: &Plan, labels: &Labels) -> Vec<Row> {
+    let wrong = &labels.wrong;
     let mut by_key: BTreeMap<Key, Vec<usize>> = BTreeMap::new();
     for (i, test) in tests.iter().enumerate().filter(|(i, _)| !wrong.contains_key(i)) {
         if let Some(key) = test.read().and_then(key) {
@@ -33,7 +34,7 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
     for key in planned {
         let here = by_key.get(&key).cloned().unwrap_or_default();
         used.extend(here.iter().copied());
-        rows.extend(of_planned(key, here, tests, gaps.get(&(key.1, key.2))));
+        rows.extend(of_planned(key, here, (tests, labels), gaps.get(&(key.1, key.2))));
     }
     let others = (0..tests.len()).filter(|i| !used.contains(i));
     rows.extend(others.map(|i| unplanned(i, &tests[i], wrong.get(&i), plan)));
@@ -45,7 +46,7 @@ pub(super) fn rows(tests: &[Test], plan: &Plan, wrong: &BTreeMap<usize, Wrong>) 
 fn of_planned(
     (fiber, nm, end): Key,
     mut here: Vec<usize>,
-    tests: &[Test],
+    (tests, labels): (&[Test], &Labels),
     gap: Option<&u32>,
 ) -> Vec<Row> {
     let row = |test, counts, verdict| Row {
@@ -63,23 +64,32 @@ fn of_planned(
     here.sort_by_key(|i| (time(*i), *i));
     let Some(latest) = here.pop() else { return vec![row(None, false, TestVerdict::Missing)] };
     let mut counting = row(Some(latest), true, TestVerdict::Undecided);
-    counting.reasons.extend(rival(latest, &here, tests, gap));
+    counting.reasons.extend(rival(latest, &here, (tests, labels), gap));
     counting.unsettled = !counting.reasons.is_empty();
     let superseded = here.into_iter().map(|i| row(Some(i), false, TestVerdict::Superseded));
     std::iter::once(counting).chain(superseded).collect()
 }
 
 /// Why nobody knows whether the `latest` of several files counts.
-fn rival(latest: usize, earlier: &[usize], tests: &[Test], gap: Option<&u32>) -> Option<String> {
+fn rival(
+    latest: usize,
+    earlier: &[usize],
+    (tests, labels): (&[Test], &Labels),
+    gap: Option<&u32>,
+) -> Option<String> {
     let time = |i: usize| tests[i].read().and_then(|c| c.measured_at_unix_s);
     // A second copy of the same recording, as of a stick and a sync folder, is no other measurement.
     let is_rival = |i: &usize| time(*i) == time(latest) && !is_same(&tests[*i], &tests[latest]);
     if earlier.iter().any(is_rival) {
         return Some(UNSETTLED.into());
     }
-    let gap = gap.filter(|_| earlier.iter().any(|i| is_other_glass(&tests[*i], &tests[latest])))?;
+    let is_longer = |i: &usize| is_other_length(&tests[*i], &tests[latest]);
+    let differs = |i: &usize| labels.likeness.differ(*i, latest);
+    let different =
+        if earlier.iter().any(is_longer) { "different length" } else { "different glass" };
+    let gap = gap.filter(|_| earlier.iter().any(|i| is_longer(i) || differs(i)))?;
     Some(format!(
-        "its measurements show fibres of different length, and the same measurement of fibre {gap} is missing: one of them may be that under a wrong label; measure fibre {gap}, or leave out the file that is not of this fibre"
+        "its measurements show fibres of {different}, and the same measurement of fibre {gap} is missing: one of them may be that under a wrong label; measure fibre {gap}, or leave out the file that is not of this fibre"
     ))
 }
 
@@ -129,7 +139,7 @@ pub(super) fn is_same(one: &Test, other: &Test) -> bool {
 
 /// Whether two measurements under one label differ in length by more than places are off: they may be of two
 /// fibres, or the fibre was spliced again in between.
-fn is_other_glass(one: &Test, other: &Test) -> bool {
+fn is_other_length(one: &Test, other: &Test) -> bool {
     let Some((one, other)) = one.read().zip(other.read()) else { return false };
     let at_scale = |c: &Content| c.length_m.map(|m| m.times(c.used_index / other.used_index));
     at_scale(one).zip(at_scale(other)).is_some_and(|(one, other)| {

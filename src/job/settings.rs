@@ -15,14 +15,16 @@ use crate::units::Measured;
 pub(super) struct Agreed {
     index: PerWavelength,
     pulse_ns: PerWavelength,
+    /// The least and the highest index at wavelengths of which neither the plan nor most traces tell one.
+    open_index: BTreeMap<u16, (f64, f64)>,
 }
 
 /// Indices nearer to each other than this are one: 2 m in 14 km.
 const INDEX_REACH: f64 = 2e-4;
 
-/// The share of at least five traces that makes a setting the job's: two of three, as with lengths.
+/// The share of at least three traces that makes a setting the job's: two of three, as with lengths.
 const MOST: f64 = 0.66;
-const LEAST_TRACES: usize = 5;
+const LEAST_TRACES: usize = 3;
 
 impl Agreed {
     /// Whether a trace's distances come from an index that is not the job's. Where the plan gives one
@@ -36,6 +38,7 @@ impl Agreed {
     pub(super) fn of(rows: &[Row], tests: &[Test], plan: &Plan) -> Agreed {
         let mut index = PerWavelength::new();
         let mut pulse_ns = PerWavelength::new();
+        let mut open_index = BTreeMap::new();
         for nm in &plan.measure.wavelengths_nm {
             let all: Vec<&Content> = rows
                 .iter()
@@ -45,12 +48,32 @@ impl Agreed {
             let own = plan.measure.group_index.get(nm).copied();
             if let Some(n) = own.or_else(|| shared(&all, |c| c.index)) {
                 index.insert(*nm, n);
+            } else {
+                let own = || all.iter().map(|content| content.index);
+                let ends = (own().fold(f64::INFINITY, f64::min), own().fold(0.0, f64::max));
+                open_index.extend((ends.0 < ends.1).then_some((*nm, ends)));
             }
             if let Some(ns) = plan.measure.pulse_ns.or_else(|| shared(&all, |c| c.pulse_ns)) {
                 pulse_ns.insert(*nm, ns);
             }
         }
-        Agreed { index, pulse_ns }
+        Agreed { index, pulse_ns, open_index }
+    }
+}
+
+/// A finding's kind, what it says, and what to do.
+type Said = (&'static str, String, &'static str);
+
+impl Agreed {
+    /// A remark where a wavelength's files differ in their index and nothing tells which is wrong.
+    fn unsettled(&self, content: &Content, nm: u16) -> Option<(Severity, Said)> {
+        let (least, most) = self.open_index.get(&nm).filter(|n| !is_same_index(n.0, n.1))?;
+        let says = format!(
+            "the file's index is {:.4}; at {nm} nm those of this job are {least:.4} to {most:.4}, and nobody knows which holds",
+            content.index
+        );
+        let next = "say in the plan which index holds (group_index)";
+        Some((Severity::Remark, ("wrong-index", says, next)))
     }
 }
 
@@ -89,7 +112,7 @@ pub(super) fn of(
 ) -> Vec<Finding> {
     let fiber = own.fiber;
     let loses_much = own.findings.iter().any(|f| f.kind == "high-attenuation");
-    let mut found: BTreeMap<&str, Finding> = BTreeMap::new();
+    let mut found: BTreeMap<(Severity, &str), Finding> = BTreeMap::new();
     for row in rows.iter().filter(|r| r.fiber == Some(fiber) && r.counts) {
         let Some(test) = row.test.map(|i| &tests[i]) else { continue };
         let (Some(content), Some(nm)) = (test.read(), row.wavelength_nm) else { continue };
@@ -99,10 +122,12 @@ pub(super) fn of(
             .filter_map(|r| tests[r.test?].read())
             .any(|c| c.near_m.is_some());
         let known = Known { has_cord, loses_much };
-        for (kind, says, next) in of_trace(content, nm, plan, agreed, known) {
+        let faults = of_trace(content, nm, plan, agreed, known).into_iter();
+        let said = faults.map(|said| (Severity::Fault, said));
+        for (severity, (kind, says, next)) in said.chain(agreed.unsettled(content, nm)) {
             let own = found
-                .entry(kind)
-                .or_insert_with(|| finding(kind, Severity::Fault, Some(fiber), says, next));
+                .entry((severity, kind))
+                .or_insert_with(|| finding(kind, severity, Some(fiber), says, next));
             own.files.push(test.path.clone());
         }
     }
@@ -119,13 +144,7 @@ struct Known {
 }
 
 /// What is not as agreed in one trace.
-fn of_trace(
-    content: &Content,
-    nm: u16,
-    plan: &Plan,
-    agreed: &Agreed,
-    known: Known,
-) -> Vec<(&'static str, String, &'static str)> {
+fn of_trace(content: &Content, nm: u16, plan: &Plan, agreed: &Agreed, known: Known) -> Vec<Said> {
     let mut all = Vec::new();
     let whose = |own: bool| if own { "agreed was" } else { "that of the other traces is" };
     if let Some(n) = agreed.index.get(&nm).filter(|n| !is_same_index(**n, content.index)) {

@@ -51,6 +51,11 @@ impl Tray {
         Ok(Tray { plan, joint })
     }
 
+    /// What the joint may lose.
+    pub fn limit_db(&self) -> Option<f64> {
+        self.plan.allowance_db(&self.joint)
+    }
+
     /// Of a fibre, at each wavelength, and whether its tray may be closed.
     pub fn instructions<'a>(&self, fiber: &'a FiberReview) -> (Vec<Instruction<'a>>, bool) {
         let measured: Vec<(&JointReview, &str)> = fiber
@@ -94,12 +99,15 @@ impl Tray {
         match own.verdict {
             _ if copied => "measure again: nobody knows which fibre this is",
             _ if own.waived.is_some() => ACCEPTED,
+            // Its reflection may be judged, and pass.
+            None | Some(Verdict::Pass) if enough && self.limit_db().is_none() => {
+                "nothing: the plan has no limit to judge its loss by"
+            }
             Some(Verdict::Pass) if enough => FINE,
             Some(Verdict::Fail) if enough && bend => {
                 "free the bend in the tray, then measure again"
             }
             Some(Verdict::Fail) if enough => "splice again",
-            None if enough => "nothing: the plan has no limit to judge it by",
             Some(Verdict::Undecided) if enough && one_end && remedy::unequal_rules(own) => {
                 "leave it open: one end alone cannot tell it from unequal glass"
             }
@@ -118,8 +126,8 @@ impl Tray {
 
     /// Of an undecided joint: how much longer to average, or that it is in vain.
     fn longer(&self, own: &JointReview) -> String {
-        let limit_db = self.plan.allowance_db(&self.joint);
-        match limit_db.and_then(|limit| remedy::times_longer(own, limit, &self.plan.limits)) {
+        match self.limit_db().and_then(|limit| remedy::times_longer(own, limit, &self.plan.limits))
+        {
             Some(times) => format!("{AVERAGE}: {times:.1} times as long would decide it"),
             None => "too near its limit for any OTDR: splice again, or accept it".to_owned(),
         }

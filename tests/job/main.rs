@@ -1,6 +1,7 @@
 //! A whole job against what was planted in it: cables drawn by the simulator, written as files.
 
 mod accuracy;
+mod alike;
 mod calm;
 #[path = "../support/chance.rs"]
 mod chance;
