@@ -72,13 +72,14 @@ fn copied(args: &Args, output: &Path, change: &Change, plan: Option<&Plan>, out:
     let work = Relabelling::begin(output, change, plan)
         .map_err(|error| format!("{}: {error}", output.display()));
     let Some(mut work) = out.told(work) else { return Exit::CouldNot };
-    let (mut written, mut changed) = (0, 0);
+    let (mut written, mut changed, mut known) = (0, 0, 0);
     let mut numbers: BTreeSet<String> = BTreeSet::new();
     for file in &files {
         match work.copy(file, &inside(file, &args.paths)) {
             Ok(copy) => {
                 written += 1;
                 changed += usize::from(!copy.set.is_empty());
+                known += usize::from(copy.known);
                 numbers.extend(copy.set.get("fiber").map(|own| own.from.clone()));
                 out.print(&told(file, &copy));
             }
@@ -92,8 +93,9 @@ fn copied(args: &Args, output: &Path, change: &Change, plan: Option<&Plan>, out:
         let count = numbers.len();
         out.note(&format!("note: traces of {count} fibres bear one number now: was that meant?"));
     }
+    let there = if known > 0 { format!("; {known} were there already") } else { String::new() };
     out.note(&format!(
-        "{written} of {} traces copied to {}, {changed} with other labels",
+        "{written} of {} traces copied to {}, {changed} with other labels{there}",
         files.len(),
         output.display()
     ));
@@ -109,6 +111,7 @@ fn inside(file: &Path, paths: &[PathBuf]) -> PathBuf {
     below.map_or(name, Path::to_owned)
 }
 
+/// What is to be said of a copy: nothing where its labels stay, so that those which change are seen.
 fn told(file: &Path, copy: &Relabelled) -> String {
     let mut parts: Vec<String> = copy
         .set
@@ -120,7 +123,7 @@ fn told(file: &Path, copy: &Relabelled) -> String {
         .collect();
     parts.extend(copy.remarks.iter().cloned());
     if parts.is_empty() {
-        parts.push("as it was".into());
+        return String::new();
     }
     if copy.known {
         parts.push("this copy was there already".into());

@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::check::finding;
 use super::likeness::{Features, Likeness};
 use super::name::Direction;
 use super::rows::{Key, key};
@@ -10,7 +11,6 @@ use super::settings;
 use super::test::Content;
 use super::{Finding, Severity, Test};
 use crate::event::Role;
-use crate::judge::LEAST_SECTION_PULSES;
 use crate::plan::{self, Plan};
 use crate::signal::order::{self, MAD_TO_SIGMA};
 use crate::units::Measured;
@@ -78,16 +78,11 @@ impl One<'_> {
             evidence.insert("seems_fiber", f64::from(fiber));
             evidence.insert("seems_wavelength_nm", f64::from(wavelength));
         }
+        let next = "correct the label of a copy (relabel), or measure again";
         let finding = Finding {
-            kind: "wrong-label",
-            severity: Severity::Fault,
-            fiber: Some(self.key.0),
-            place: None,
-            at_m: None,
             files: vec![test.path.clone()],
             evidence,
-            says,
-            next: "correct the label of a copy (relabel), or measure again".into(),
+            ..finding("wrong-label", Severity::Fault, Some(self.key.0), says, next)
         };
         Wrong { key: self.key, seems, finding }
     }
@@ -133,7 +128,8 @@ impl Labelled<'_> {
                 let key = key(content)?;
                 // A copy is named as such.
                 (copies[&content.samples_hash] == 1).then(|| {
-                    let sections = sections(content);
+                    let sections: Vec<Measured> =
+                        content.long_sections().map(|section| section.1).collect();
                     let attenuation_db_per_km = Measured::mean(sections.iter().copied());
                     let length_m = at_scale(key, content);
                     One { test, key, content, length_m, sections, attenuation_db_per_km }
@@ -235,16 +231,15 @@ fn usual_lengths(all: &[One]) -> BTreeMap<u32, (f64, BTreeSet<usize>)> {
 }
 
 fn usual_length(own: &[Shown]) -> Option<(f64, BTreeSet<usize>)> {
-    let mut values: Vec<f64> = own.iter().map(|shown| shown.length_m.value).collect();
-    let middle = order::median(&mut values)?;
-    let is_off = |shown: &&Shown| is_odd(&shown.length_m, middle);
+    let middle = middle_length(own.iter())?;
+    let is_off = |shown: &&Shown| is_odd(&shown.length_m, &middle);
     let off: BTreeSet<usize> = own.iter().filter(is_off).map(|shown| shown.test).collect();
     let agree = own.len() - off.len();
     let is_exchanged = [Direction::AToB, Direction::BToA].into_iter().any(|end| {
         let of_end: Vec<&Shown> = own.iter().filter(|shown| shown.end == end).collect();
         is_end_off(&of_end, &off)
     });
-    (agree >= 2 && agree > off.len() && !is_exchanged).then_some((middle, off))
+    (agree >= 2 && agree > off.len() && !is_exchanged).then_some((middle.value, off))
 }
 
 /// Whether all that one end shows is against the other: two lengths that are `off`, and none that could not be
@@ -252,14 +247,22 @@ fn usual_length(own: &[Shown]) -> Option<(f64, BTreeSet<usize>)> {
 fn is_end_off(of_end: &[&Shown], off: &BTreeSet<usize>) -> bool {
     let (off, others): (Vec<&Shown>, Vec<&Shown>) =
         of_end.iter().partition(|shown| off.contains(&shown.test));
-    let mut lengths: Vec<f64> = off.iter().map(|shown| shown.length_m.value).collect();
-    let is_one_fiber = |middle| !others.iter().any(|shown| is_odd(&shown.length_m, middle));
-    off.len() > 1 && order::median(&mut lengths).is_some_and(is_one_fiber)
+    let is_one_fiber = |middle| !others.iter().any(|shown| is_odd(&shown.length_m, &middle));
+    off.len() > 1 && middle_length(off.into_iter()).is_some_and(is_one_fiber)
 }
 
-/// Whether a length is not the fibre's that is `middle` long.
-fn is_odd(length: &Measured, middle: f64) -> bool {
-    (length.value - middle).abs() > LEAST_ODD_M.max(6.0 * length.sigma)
+/// The length in the middle of several, as unsure as one of them usually is: what makes one unsure, an end in noise,
+/// makes the others so.
+fn middle_length<'a>(all: impl Iterator<Item = &'a Shown>) -> Option<Measured> {
+    let (mut values, mut sigmas): (Vec<f64>, Vec<f64>) =
+        all.map(|shown| (shown.length_m.value, shown.length_m.sigma)).unzip();
+    Some(Measured::new(order::median(&mut values)?, order::median(&mut sigmas)?))
+}
+
+/// Whether a length is not the fibre's of which `middle` is known.
+fn is_odd(length: &Measured, middle: &Measured) -> bool {
+    let reach_m = 6.0 * length.sigma.hypot(middle.sigma);
+    (length.value - middle.value).abs() > LEAST_ODD_M.max(reach_m)
 }
 
 /// Whether the attenuations of these sections are a wavelength's, whose usual one is given: their mean is, and
@@ -333,18 +336,6 @@ fn end_ratio(all: &[One]) -> f64 {
     if ratios.len() < 4 { 1.0 } else { order::median(&mut ratios).unwrap_or(1.0) }
 }
 
-/// Attenuation in dB/km of the sections between the end connectors that are long enough to tell.
-fn sections(content: &Content) -> Vec<Measured> {
-    let Some((near_m, length)) = content.near_m.zip(content.length_m) else { return Vec::new() };
-    let far_m = near_m + length.value;
-    let inside = content.analysis.sections.iter().filter(|s| {
-        s.from_m.0 > near_m - 1.0
-            && s.to_m.0 < far_m + 1.0
-            && s.to_m.0 - s.from_m.0 > LEAST_SECTION_PULSES * content.pulse_m
-    });
-    inside.filter_map(|s| s.attenuation_db_per_km).filter(|a| a.sigma > 0.0).collect()
-}
-
 /// Its events lie where the plan's joints are seen from the other end.
 fn other_end(one: &One, plan: &Plan) -> Told {
     let content = one.content;
@@ -412,6 +403,19 @@ mod tests {
         // A clear one from end b that is as long as those from end a: three labels are wrong.
         let clear = [from_a.as_slice(), &from_b, &[(BToA, 53_053.5, 1.0)]].concat();
         assert_eq!(off(&clear), Some(BTreeSet::from([4, 5, 6])));
+    }
+
+    #[test]
+    fn a_clear_end_is_no_other_fibres_where_the_others_do_not_know_theirs() {
+        use Direction::{AToB, BToA};
+        // By hand: 12 m are twelve sigma of the clear one, and two of each other.
+        let unsure = [(AToB, 52_127.0, 6.0), (BToA, 52_127.5, 6.0), (BToA, 52_128.0, 6.0)];
+        let with_clear = |sigma| {
+            [unsure.map(|(end, m, _)| (end, m, sigma)).as_slice(), &[(AToB, 52_115.0, 1.0)]]
+                .concat()
+        };
+        assert_eq!(off(&with_clear(6.0)), Some(BTreeSet::new()));
+        assert_eq!(off(&with_clear(1.0)), Some(BTreeSet::from([3])));
     }
 
     #[test]

@@ -243,7 +243,8 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
         own.settle();
     }
     let counts = check::counts(&rows);
-    let notes = short_cords(&tests);
+    let mut notes = short_cords(&tests);
+    notes.extend(unseen::joints(&tests, plan));
     Review { tests, rows, fibers, findings, notes, counts, one_way }
 }
 

@@ -26,8 +26,10 @@ pub(super) fn outliers(fibers: &[FiberReview], plan: &Plan) -> Vec<Finding> {
         .iter()
         .filter(|f| !f.findings.iter().any(|found| NOT_ITSELF.contains(&found.kind)))
         .collect();
-    let mut found = lengths(&sound);
-    found.extend(few_lengths(&sound, plan, &found));
+    let own: Vec<(u32, Measured)> =
+        sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
+    let mut found = lengths(&own);
+    found.extend(few_lengths(&own, plan, &found));
     found.extend(losses(&sound, plan));
     found
 }
@@ -36,9 +38,7 @@ pub(super) fn outliers(fibers: &[FiberReview], plan: &Plan) -> Vec<Finding> {
 /// cables, and time bases by as much. Common practice, no source.
 const LENGTH_SHARE: f64 = 1e-4;
 
-fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
-    let all: Vec<(u32, Measured)> =
-        sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
+fn lengths(all: &[(u32, Measured)]) -> Vec<Finding> {
     let mut values: Vec<f64> = all.iter().map(|a| a.1.value).collect();
     let least = LENGTH_SHARE * order::median(&mut values).unwrap_or(0.0);
     let alarms = 0.5 * FALSE_ALARMS_PER_CABLE;
@@ -53,8 +53,7 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
         );
         let kind = "length-outlier";
         let mut found = finding(kind, Severity::Fault, Some(*fiber), says, MAY_BE_ELSEWHERE);
-        found.evidence =
-            evidence(&usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
+        found.evidence = evidence(&usual, LENGTH_FIGURES, length.value);
         found
     })
     .collect()
@@ -63,11 +62,9 @@ fn lengths(sound: &[&FiberReview]) -> Vec<Finding> {
 /// Fibres whose length leaves what is usual in one cable, where too few or too unequal fibres are there for a
 /// promise of false alarms: the others, the plan's length as one of them, agree in two of three. A remark; a fault
 /// where it is so far off that it may be of another cable, or end elsewhere.
-fn few_lengths(sound: &[&FiberReview], plan: &Plan, said: &[Finding]) -> Vec<Finding> {
-    let all: Vec<(u32, Measured)> =
-        sound.iter().filter_map(|f| Some((f.fiber, f.length_seen_m?))).collect();
+fn few_lengths(all: &[(u32, Measured)], plan: &Plan, said: &[Finding]) -> Vec<Finding> {
     let mut found = Vec::new();
-    for (fiber, length) in &all {
+    for (fiber, length) in all {
         if said.iter().any(|finding| finding.fiber == Some(*fiber)) {
             continue;
         }
@@ -85,6 +82,7 @@ fn few_lengths(sound: &[&FiberReview], plan: &Plan, said: &[Finding]) -> Vec<Fin
     found
 }
 
+const LENGTH_FIGURES: [&str; 3] = ["length_m", "usual_length_m", "usual_spread_m"];
 const MAY_BE_ELSEWHERE: &str =
     "check its label and both of its ends: it may not run where the others do";
 
@@ -107,8 +105,7 @@ fn unlike_the_others(
     let is_far = off_m > ends::early_m(usual.middle);
     let severity = if is_far { Severity::Fault } else { Severity::Remark };
     let mut found = finding("length-outlier", severity, Some(fiber), says, MAY_BE_ELSEWHERE);
-    found.evidence =
-        evidence(usual, ["length_m", "usual_length_m", "usual_spread_m"], length.value);
+    found.evidence = evidence(usual, LENGTH_FIGURES, length.value);
     found
 }
 

@@ -102,6 +102,8 @@ fn shared(all: &[&Content], figure: impl Fn(&Content) -> f64) -> Option<f64> {
         .then(|| f64::from_bits(bits))
 }
 
+const MORE_LIGHT: &str = "measure again, averaging longer or with a longer pulse";
+
 /// Of one fibre's counting traces: what is not as agreed.
 pub(super) fn of(
     own: &FiberReview,
@@ -170,7 +172,7 @@ fn of_trace(content: &Content, nm: u16, plan: &Plan, agreed: &Agreed, known: Kno
     }
     if let Some(m) = content.fades_m.filter(|_| !known.loses_much) {
         let says = format!("the light is lost in the noise after {m:.0} m, before the fibre ends");
-        all.push(("too-noisy", says, "measure again, averaging longer or with a longer pulse"));
+        all.push(("too-noisy", says, MORE_LIGHT));
     }
     // Noise or a break may hide the connector: that is said.
     let hidden = content.fades_m.is_some()
@@ -222,8 +224,7 @@ pub(super) fn noisy(
         first.wavelength_nm,
         names.len()
     );
-    let next = "measure again, averaging longer or with a longer pulse";
-    let mut found = finding("too-noisy", Severity::Fault, Some(own.fiber), says, next);
+    let mut found = finding("too-noisy", Severity::Fault, Some(own.fiber), says, MORE_LIGHT);
     found.place = Some(first.name.clone());
     found.at_m = Some(first.at_m);
     found.evidence.insert("loss_sigma_db", loss.sigma);

@@ -156,6 +156,23 @@ pub struct Content {
     pub far_db: Option<Measured>,
 }
 
+impl Content {
+    /// Of the sections between the end connectors that are long enough to tell: the middle in metres from the near
+    /// connector, and the attenuation in dB/km.
+    pub(super) fn long_sections(&self) -> impl Iterator<Item = (f64, Measured)> + '_ {
+        let ends = self.near_m.zip(self.length_m).map(|(near_m, m)| (near_m, near_m + m.value));
+        let least_m = judge::LEAST_SECTION_PULSES * self.pulse_m;
+        self.analysis.sections.iter().filter_map(move |section| {
+            let (near_m, far_m) = ends?;
+            let (from_m, to_m) = (section.from_m.0, section.to_m.0);
+            let is_inside = from_m > near_m - 1.0 && to_m < far_m + 1.0;
+            let attenuation = section.attenuation_db_per_km.filter(|own| own.sigma > 0.0)?;
+            let middle_m = 0.5 * (from_m + to_m) - near_m;
+            (is_inside && to_m - from_m > least_m).then_some((middle_m, attenuation))
+        })
+    }
+}
+
 impl Test {
     /// Its content, if it could be read.
     pub fn read(&self) -> Option<&Content> {

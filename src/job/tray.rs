@@ -3,7 +3,7 @@
 use super::fiber::{FiberReview, JointReview};
 use super::{Direction, Review, remedy};
 use crate::grade::Verdict;
-use crate::plan::{Directions, Plan, PlannedJoint};
+use crate::plan::{Directions, JointKind, Plan, PlannedJoint};
 
 /// A joint and the plan that it stands in.
 #[derive(Clone, Debug)]
@@ -107,6 +107,12 @@ impl Tray {
             Some(Verdict::Fail) if enough && bend => {
                 "free the bend in the tray, then measure again"
             }
+            Some(Verdict::Fail) if enough && self.joint.kind == JointKind::Connector => {
+                "clean the connector and look at it, then measure again"
+            }
+            Some(Verdict::Fail) if enough && known_at(fiber, own) < 2 => {
+                "splice again, if no bend is in the tray: one wavelength cannot tell"
+            }
             Some(Verdict::Fail) if enough => "splice again",
             Some(Verdict::Undecided) if enough && one_end && remedy::unequal_rules(own) => {
                 "leave it open: one end alone cannot tell it from unequal glass"
@@ -148,6 +154,12 @@ impl Tray {
         };
         self.plan.joints.iter().find(at).map(|joint| joint.name.as_str())
     }
+}
+
+/// At how many wavelengths a joint's loss is known.
+fn known_at(fiber: &FiberReview, own: &JointReview) -> usize {
+    let is_known = |other: &&JointReview| other.name == own.name && other.loss.loss_db.is_some();
+    fiber.joints.iter().filter(is_known).count()
 }
 
 /// Whether one end alone shows more light behind the joint than before it.

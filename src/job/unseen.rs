@@ -1,7 +1,26 @@
 //! What a plan's measurements cannot show, whatever they find.
 
+use super::Test;
+use super::ends::early_m;
 use super::fiber::unseen_m;
 use crate::plan::Plan;
+
+/// Planned joints that lie behind the end of the longest fibre, one sentence each: no trace can show them. Where the
+/// plan has a length its joints lie before that.
+pub(super) fn joints(tests: &[Test], plan: &Plan) -> Vec<String> {
+    let lengths = tests.iter().filter_map(|test| test.read()?.length_m);
+    let Some(longest_m) = lengths.map(|length| length.value).max_by(f64::total_cmp) else {
+        return Vec::new();
+    };
+    let behind = plan.joints.iter().filter(|joint| joint.at_m > longest_m + early_m(longest_m));
+    let says = behind.map(|joint| {
+        format!(
+            "the plan has {} at {} m, and the longest fibre ends at {longest_m:.1} m: correct at_m",
+            joint.name, joint.at_m
+        )
+    });
+    says.collect()
+}
 
 /// Connectors at the ends that no planned cord shows, one sentence each: they are not judged, and what lies
 /// beside them may be hidden. Empty where cords show both.

@@ -244,6 +244,19 @@ fn a_part_without_an_allowance_is_no_part_without_a_loss() {
 }
 
 #[test]
+fn of_copies_whose_labels_stay_nothing_is_said_but_how_many_they_are() {
+    let (first, second) = (folder("cli-relabel-first"), folder("cli-relabel-second"));
+    let [one, two] = [&first, &second].map(|dir| dir.to_str().expect("a plain path"));
+    assert_eq!(run(&["relabel", CLEAN, "--set", "fiber=042", "-o", one]).status.code(), Some(0));
+    for there in ["0 with other labels\n", "0 with other labels; 1 were there already\n"] {
+        let again = run(&["relabel", one, "--set", "fiber=042", "-o", two]);
+        assert_eq!((again.status.code(), out(&again).as_str()), (Some(0), ""));
+        let said = String::from_utf8_lossy(&again.stderr);
+        assert!(said.ends_with(there), "{said}");
+    }
+}
+
+#[test]
 fn relabelled_copies_keep_their_samples_and_nothing_is_written_over() {
     let folder = folder("cli-relabel");
     let dir = folder.to_str().expect("UTF-8");

@@ -176,3 +176,46 @@ fn a_tray_calls_no_joint_fine_whose_loss_the_plan_does_not_limit() {
     // It reflects -55 dB, and -40 dB are allowed: that passes, and says nothing of what it loses.
     assert!(said.iter().all(|own| own.says.contains("no limit to judge its loss by")), "{said:?}");
 }
+
+#[test]
+fn one_wavelength_does_not_tell_a_bad_splice_from_a_bend_and_is_not_said_to() {
+    let one = PLAN.replacen("[1310, 1550]", "[1550]", 1);
+    let bad = r#"{ kind = "splice", loss_db = 0.6 }"#;
+    let all = traces_of(1, 1, bad, 1800.0);
+    let at_1550: Vec<_> = all.iter().filter(|file| file.0.contains("1550")).cloned().collect();
+    assert_eq!(at_1550.len(), 2);
+    for (files, text, tells) in [(&all, PLAN, true), (&at_1550, one.as_str(), false)] {
+        let review = reviewed(files, text);
+        let found = of_kind(&review, "high-splice")[0];
+        assert_eq!(found.next.contains("alike at every wavelength"), tells, "{}", found.next);
+        assert_eq!(found.next.contains("look for a tight bend"), !tells, "{}", found.next);
+        let plan = plan::read(text).unwrap_or_else(|error| panic!("{error}"));
+        let tray = Tray::new(plan, "C1", None).expect("the plan's joint");
+        let (said, fine) = tray.instructions(&review.fibers[0]);
+        assert!(!fine && said.iter().all(|own| own.says.starts_with("splice again")), "{said:?}");
+        assert!(said.iter().all(|own| own.says.contains("bend") != tells), "{said:?}");
+    }
+}
+
+#[test]
+fn a_bad_connector_in_a_tray_is_cleaned_and_not_spliced() {
+    let text = PLAN.replacen("kind = \"splice\"", "kind = \"connector\"", 1);
+    let plug = r#"{ kind = "connector", loss_db = 1.3, reflectance_db = -55.0 }"#;
+    let review = reviewed(&traces_of(1, 1, plug, 1800.0), &text);
+    let plan = plan::read(&text).unwrap_or_else(|error| panic!("{error}"));
+    let tray = Tray::new(plan, "C1", None).expect("the plan's joint");
+    let (said, fine) = tray.instructions(&review.fibers[0]);
+    assert!(
+        !fine && said.iter().all(|own| own.says.starts_with("clean the connector")),
+        "{said:?}"
+    );
+}
+
+#[test]
+fn a_planned_joint_behind_the_end_of_all_fibres_is_noted() {
+    let text = plan_of(1, false);
+    let behind = text.replacen("at_m = 1200.0", "at_m = 12000.0", 1);
+    let files = traces_of(1, 1, SPLICE, 1800.0);
+    let noted = |text: &str| reviewed(&files, text).notes.iter().any(|note| note.contains("C1 at"));
+    assert_eq!([noted(&text), noted(&behind)], [false, true]);
+}

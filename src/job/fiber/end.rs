@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use super::super::name::Direction;
 use super::super::{Finding, Severity};
-use super::{FiberReview, Own, highest};
+use super::{CLEAN, FiberReview, Own, highest};
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::JointKind;
 use crate::units::Measured;
 
-const CLEAN: &str = "clean it, check that it is seated, and measure again";
+const SEAT: &str = "clean it, check that it is seated, and measure again";
 
 impl Own<'_> {
     /// Judges the losses of both end connectors.
@@ -40,9 +40,7 @@ impl Own<'_> {
                 finding.evidence.insert("limit_db", limit);
                 finding.says =
                     format!("the connector at {name} loses {loss} dB; the limit is {limit} dB");
-                finding.next =
-                    "clean it, look at both end faces with a camera scope, and measure again"
-                        .into();
+                finding.next = CLEAN.into();
                 out.findings.push(finding);
             }
         }
@@ -94,9 +92,9 @@ impl Own<'_> {
         let (what, next) = if is_splice {
             (name.to_owned(), "splice again: a sound splice does not reflect")
         } else if name.starts_with("end ") {
-            (format!("the connector at {name}"), CLEAN)
+            (format!("the connector at {name}"), SEAT)
         } else {
-            (format!("the connector {name}"), CLEAN)
+            (format!("the connector {name}"), SEAT)
         };
         let least = if is_whole { "" } else { ", or more: the receiver was at its limit" };
         finding.says = format!("{what} reflects {peak:.1} dB{least}; the limit is {limit} dB");

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
-use super::{FiberReview, JointReview, Own, highest};
+use super::{CLEAN, FiberReview, JointReview, Own, highest};
 use crate::combine::{self, Joined, Reading, TwoWay};
 use crate::event::{Event, Peak, Role};
 use crate::grade::{self, Limit, Verdict};
@@ -217,6 +217,7 @@ impl Own<'_> {
         let (kind, next) = match (is_bend(&known), joint.kind) {
             (true, _) => ("bend", LOOK_FOR_A_BEND),
             (false, JointKind::Connector) => ("high-connector", CLEAN),
+            (false, _) if known.len() < 2 => ("high-splice", BEND_OR_SPLICE),
             (false, _) => ("high-splice", SPLICE_AGAIN),
         };
         let mut finding =
@@ -287,8 +288,9 @@ impl Own<'_> {
 
 const LOOK_FOR_A_BEND: &str =
     "look for a tight bend in the tray before splicing anything: the loss grows with wavelength";
-const CLEAN: &str = "clean it, look at both end faces with a camera scope, and measure again";
 const SPLICE_AGAIN: &str = "splice again: the loss is alike at every wavelength";
+const BEND_OR_SPLICE: &str =
+    "look for a tight bend in the tray, then splice again: one wavelength does not tell them apart";
 
 /// What a joint loses at each wavelength, ascending.
 fn known(joint: &PlannedJoint, out: &FiberReview) -> Vec<(u16, Measured)> {

@@ -1,6 +1,5 @@
 //! One fibre from all its measurements: joints, connectors, sections, links, and what is wrong.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 mod cut;
@@ -20,6 +19,7 @@ use whole::Doubt;
 pub use whole::not_whole;
 pub(super) use whole::unseen_m;
 
+use super::check;
 use super::name::Direction;
 use super::settings::Agreed;
 use super::test::Content;
@@ -169,6 +169,27 @@ const LEAVE_OPEN: [&str; 7] = [
 ];
 
 impl FiberReview {
+    /// A fibre of which nothing is known.
+    fn of_nothing(fiber: u32) -> FiberReview {
+        FiberReview {
+            fiber,
+            verdict: FiberVerdict::Undecided,
+            length_m: None,
+            joints: Vec::new(),
+            links: Vec::new(),
+            sections: Vec::new(),
+            findings: Vec::new(),
+            unmet_waivers: Vec::new(),
+            open: Vec::new(),
+            doubts: Vec::new(),
+            length_seen_m: None,
+            broken_m: None,
+            judged_sections: Vec::new(),
+            incomplete: false,
+            doubtful: false,
+        }
+    }
+
     /// Sets the verdict from everything found: fail before incomplete before undecided before pass.
     pub(super) fn settle(&mut self) {
         let faults = self.findings.iter().filter(|f| f.severity == Severity::Fault);
@@ -248,23 +269,7 @@ pub(super) fn review(
     };
     let length_seen_m = Measured::mean(own.tests.iter().filter_map(|t| t.content.length_m));
     let length_m = length_seen_m.map(|l| l.value);
-    let mut out = FiberReview {
-        fiber,
-        verdict: FiberVerdict::Undecided,
-        length_m,
-        joints: Vec::new(),
-        links: Vec::new(),
-        sections: Vec::new(),
-        findings: Vec::new(),
-        unmet_waivers: Vec::new(),
-        open: Vec::new(),
-        doubts: Vec::new(),
-        length_seen_m,
-        broken_m: None,
-        judged_sections: Vec::new(),
-        incomplete: false,
-        doubtful: false,
-    };
+    let mut out = FiberReview { length_m, length_seen_m, ..FiberReview::of_nothing(fiber) };
     own.find_break(&mut out);
     own.doubt_ends(&mut out);
     let (joints, links): (Vec<_>, Vec<_>) = plan
@@ -313,15 +318,10 @@ impl Own<'_> {
         at_m: Option<f64>,
     ) -> Finding {
         Finding {
-            kind,
-            severity,
-            fiber: Some(self.fiber),
             place: place.map(str::to_owned),
             at_m,
             files: self.files(),
-            evidence: BTreeMap::new(),
-            says: String::new(),
-            next: String::new(),
+            ..check::finding(kind, severity, Some(self.fiber), String::new(), "")
         }
     }
 
@@ -335,6 +335,9 @@ impl Own<'_> {
         format!("{}–{}", names(before, "end a"), names(behind, "end b"))
     }
 }
+
+/// What to do with a connector that loses too much.
+const CLEAN: &str = "clean it, look at both end faces with a camera scope, and measure again";
 
 fn highest(a: Option<Measured>, b: Option<Measured>) -> Option<Measured> {
     match (a, b) {

