@@ -116,18 +116,30 @@ pub(super) fn swapped(
     (copies, alike): (&BTreeSet<usize>, &[(u32, u32)]),
     findings: &mut Vec<Finding>,
 ) -> Vec<(u32, u32)> {
-    let mut pairs = swapped_lengths(&lengths_from_both_ends(tests, rows, copies));
+    let lengths = swapped_lengths(&lengths_from_both_ends(tests, rows, copies));
+    let (mut pairs, by_glass) = settled(lengths, alike);
     for pair in &pairs {
         findings.extend(exchanged(*pair, "it has the length of"));
     }
-    let is_told = |fiber: u32| pairs.iter().any(|pair| pair.0 == fiber || pair.1 == fiber);
-    let alike: Vec<(u32, u32)> =
-        alike.iter().copied().filter(|pair| !is_told(pair.0) && !is_told(pair.1)).collect();
-    for pair in &alike {
+    for pair in &by_glass {
         findings.extend(exchanged(*pair, "its joints, reflections and attenuation are those of"));
     }
-    pairs.extend(alike);
+    pairs.extend(by_glass);
     pairs
+}
+
+/// The pairs that lengths tell, and those that glass alone does. Several fibres may be as long as each other: where
+/// both tell of one, its glass is surer.
+fn settled(
+    mut lengths: Vec<(u32, u32)>,
+    alike: &[(u32, u32)],
+) -> (Vec<(u32, u32)>, Vec<(u32, u32)>) {
+    let shares = |one: &(u32, u32), other: &(u32, u32)| {
+        [one.0, one.1].iter().any(|fiber| [other.0, other.1].contains(fiber))
+    };
+    lengths.retain(|pair| alike.contains(pair) || !alike.iter().any(|other| shares(pair, other)));
+    let by_glass = alike.iter().copied().filter(|pair| !lengths.contains(pair)).collect();
+    (lengths, by_glass)
 }
 
 /// What is said of each of two fibres.
@@ -330,5 +342,19 @@ pub(super) fn counts(rows: &[Row]) -> Counts {
         missing,
         surplus: count(TestVerdict::Surplus),
         unreadable: count(TestVerdict::Unreadable),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_several_fibres_as_long_as_each_other_their_glass_tells_which_are_exchanged() {
+        let lengths = vec![(5, 7), (5, 13), (7, 9), (9, 13)];
+        assert_eq!(settled(lengths.clone(), &[]), (lengths.clone(), vec![]));
+        assert_eq!(settled(lengths, &[(5, 13)]), (vec![(5, 13), (7, 9)], vec![]));
+        assert_eq!(settled(vec![], &[(3, 6)]), (vec![], vec![(3, 6)]));
+        assert_eq!(settled(vec![(3, 4)], &[(3, 6)]), (vec![], vec![(3, 6)]));
     }
 }
