@@ -37,7 +37,9 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     let wide = widest > (1.0 + PULSE_OFF) * samples.pulse;
     let flat = |rise: &Rise| is_cut_flat(samples, rise, top - even);
     let late = |rise: &Rise| falls_late(samples, noise, rise, top - even);
-    let cut = level.len() >= 2 || wide || seen.iter().any(|rise| flat(rise) || late(rise));
+    let long = |rise: &Rise| lasts_too_long(samples, noise, rise, top - even);
+    let cut =
+        level.len() >= 2 || wide || seen.iter().any(|rise| flat(rise) || late(rise) || long(rise));
     if cut { top - even } else { f64::INFINITY }
 }
 
@@ -92,6 +94,27 @@ fn falls_late(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> 
         begun.and_then(|k| down.get(k + before + 1)).is_some_and(|left| *left > LATE + 2.0 * blur)
     };
     whole && up.iter().take(top - 1).enumerate().any(late)
+}
+
+/// Whether the highest reflection is cut off: from its top on it takes longer than its pulse to fall to a small share.
+/// A whole one comes to its top a good while after its pulse began, and has fallen so far no later behind its pulse's end:
+/// what is left of an edge of one to five poles is less at its top than the share. Between two samples a fall is a
+/// straight line in dB at least: poles bend it outwards. It is asked of a top that is settled: that lasts as long as its rise.
+fn lasts_too_long(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> bool {
+    let power = around(samples, rise);
+    let flat = |p: &f64| *p > flat_from;
+    let ends = power.iter().position(flat).zip(power.iter().rposition(flat));
+    let Some((first, last)) = ends.filter(|_| rise.x > samples.pulse) else { return false };
+    let height = flat_from - rise.before;
+    let low = rise.before + (LATE + 8.0 * noise.sigma / height) * height;
+    let up = power[..first].iter().rev().take_while(|p| **p > low).count() + 1;
+    if up > last + 1 - first {
+        return false; // it has not settled
+    }
+    let Some(k) = (last + 1..power.len()).find(|k| power[*k] < low) else { return false };
+    let (above, below) = (power[k - 1], power[k].max(0.5 * low));
+    let fallen = (k - 1) as f64 + (above / low).ln() / (above / below).ln();
+    fallen - first as f64 > (1.0 + PULSE_OFF) * samples.pulse
 }
 
 /// The first of `shares`, from a top outwards, as long as they fall, and to the first of nothing.

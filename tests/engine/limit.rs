@@ -31,8 +31,10 @@ fn found(fibre: &Fibre) -> Vec<(Event, f64)> {
 }
 
 /// Pulse in ns and spacing in m: pulses of three samples and of twelve. The same receivers with and without a limit.
-const CUT: [(u16, f64, &str, &str); 2] = [
+const CUT: [(u16, f64, &str, &str); 4] = [
     (20, 0.715, "poles = 3, pole_pulses = 0.05, limit_db = 14.0", "poles = 3, pole_pulses = 0.05"),
+    (20, 0.715, "poles = 1, pole_pulses = 0.1, limit_db = 21.0", "poles = 1, pole_pulses = 0.1"),
+    (20, 0.715, "poles = 2, pole_pulses = 0.1, limit_db = 21.0", "poles = 2, pole_pulses = 0.1"),
     (100, 0.85, "poles = 1, pole_pulses = 0.25, limit_db = 12.0", "poles = 1, pole_pulses = 0.25"),
 ];
 
