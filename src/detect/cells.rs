@@ -26,6 +26,9 @@ pub(super) struct Cell {
 /// Means a line needs to lose nothing against all samples.
 const CELLS_PER_LINE: f64 = 12.0;
 
+/// Share of the limit from which a receiver is not trusted to be linear.
+pub(super) const LIMITED: f64 = 0.93;
+
 /// Poles for which a receiver that was cut off still shows it: what follows the limiter rounds the
 /// corner, and eight of three equal poles settle to 1 %.
 pub(super) const RECOVERY_POLES: f64 = 8.0;
@@ -107,7 +110,7 @@ impl<'a> Cut<'a> {
         }
         let blind = self.blind.get(self.next_blind).is_some_and(|(from, _)| *from < end);
         let mean = samples.mean(a, b);
-        if mean > 0.93 * self.given.ceiling {
+        if mean > LIMITED * self.given.ceiling {
             self.recovered = end + RECOVERY_POLES * receiver.pole;
         }
         let floor = samples.floor;

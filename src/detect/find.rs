@@ -5,11 +5,12 @@ use super::echo::{self, Lone};
 use super::end_height;
 use super::ends;
 use super::first;
-use super::fit::{self, Fit, Given, LAST_GAIN, Memory, SEARCH_GAIN, SlopePrior};
+use super::fit::{self, Fit, Given, LAST_GAIN, Memory, SlopePrior, USUAL_SPREAD};
 use super::model::{Behind, Joint, MOST_JOINTS, Model};
 use super::noise::Noise;
 use super::place;
 use super::polish;
+use super::receiver::Receiver;
 use super::samples::Samples;
 use super::scan::{self, View};
 use super::size;
@@ -54,10 +55,6 @@ const NO_FIBRE: f64 = 0.9;
 /// hardly anybody leaves so short an end behind such a loss.
 const NO_LESS: f64 = 15.0;
 
-/// How far fibre is from the usual slope at its wavelength, one sigma in times that slope: what is believed before the
-/// trace's own sections say more.
-const USUAL_SPREAD: f64 = 0.6;
-
 /// Everything later steps need.
 pub(super) struct Found {
     pub fit: Fit,
@@ -70,24 +67,19 @@ pub(super) struct Found {
 }
 
 /// Finds all joints of a trace. `None` where no fit can be made.
-pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<Found> {
+pub(super) fn joints(
+    first: First,
+    receiver: Option<Receiver>,
+    samples: &Samples,
+    noise: &Noise,
+) -> Option<Found> {
     let known = first.known(samples, noise);
     let First { rises, mut model, usual_fall, ceiling, scatter, .. } = first;
     first::suspect_tails(&mut model, noise);
     let threshold = threshold(samples, noise);
-    let mut given = Given {
-        samples,
-        noise,
-        slopes: SlopePrior { mean: usual_fall, sd: USUAL_SPREAD * usual_fall },
-        ceiling,
-        free_pole: Some(model.receiver.pole),
-        free_tail: true,
-        misfit: 0.03,
-        memory: Memory::default(),
-        enough: SEARCH_GAIN,
-        window: None,
-    };
-    let fit = begin(model, &mut given, &known, threshold)?;
+    let free_pole = Some(model.receiver.pole);
+    let mut given = Given { ceiling, free_pole, ..Given::usual(samples, noise, usual_fall) };
+    let fit = begin(model, receiver, &mut given, &known, threshold)?;
     let mut fit = search(fit, &mut given, usual_fall, threshold);
     if let Some(next) = first::with_panel_tail(&fit.model) {
         // What stands out less than the threshold beside a tail is no event.
@@ -137,8 +129,14 @@ pub(super) fn joints(first: First, samples: &Samples, noise: &Noise) -> Option<F
 
 /// The first model fitted, with what must be right before events are looked for: the receiver, the end, and
 /// whether light comes late or the receiver droops.
-fn begin(model: Model, given: &mut Given, known: &Known, threshold: f64) -> Option<Fit> {
-    let mut fit = first::fit(model, given)?;
+fn begin(
+    model: Model,
+    receiver: Option<Receiver>,
+    given: &mut Given,
+    known: &Known,
+    threshold: f64,
+) -> Option<Fit> {
+    let mut fit = first::fit(model, receiver, given)?;
     if fit.model.joints.len() > MOST_JOINTS / 2 && fit.chi2_per_cell() > NO_TRACE {
         return None;
     }
@@ -156,7 +154,7 @@ fn begin(model: Model, given: &mut Given, known: &Known, threshold: f64) -> Opti
     fit = polish::without_rises(fit, given);
     if let Some(next) = ends::without_short_one(&fit, known) {
         let better = |other: &Fit| other.chi2_per_cell() < NO_FIBRE * fit.chi2_per_cell();
-        fit = first::fit(next, given).filter(better).unwrap_or(fit);
+        fit = first::fit(next, receiver, given).filter(better).unwrap_or(fit);
     }
     if let Some(better) = first::drooping(&fit, given) {
         fit = better; // `set_tails` sees from it that the receiver droops

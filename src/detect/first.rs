@@ -4,16 +4,16 @@ use super::fit::{self, Fit, Given, Memory, TAIL_SPREAD, USUAL_TAIL};
 use super::model::{Behind, Joint, Model};
 use super::noise::Noise;
 use super::receiver::Receiver;
-use super::start::{self, HALF_HEIGHT_POLES};
+use super::start::HALF_HEIGHT_POLES;
 
 /// The first model fitted with the receiver that its strongest reflection shows, or with the usual one
 /// where that explains more.
-pub(super) fn fit(model: Model, given: &Given) -> Option<Fit> {
+pub(super) fn fit(model: Model, receiver: Option<Receiver>, given: &Given) -> Option<Fit> {
     let fitted = |model: Model| {
         let free_pole = Some(model.receiver.pole);
         fit::run(model, &Given { free_pole, ..*given })
     };
-    let Some(receiver) = receiver(&model, given) else { return fitted(model) };
+    let Some(receiver) = receiver else { return fitted(model) };
     let mut with = model.clone();
     for joint in with.joints.iter_mut().filter(|j| j.height.is_some() && j.held.is_none()) {
         joint.x += HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
@@ -29,83 +29,6 @@ pub(super) fn fit(model: Model, given: &Given) -> Option<Fit> {
 
 /// χ² per cell of a fit that has not found its way: joints that are still missing cost less.
 const LOST: f64 = 100.0;
-
-/// The receiver's poles: as many as the strongest whole reflection that stands alone is fitted best
-/// with. `None` where there is none.
-fn receiver(model: &Model, given: &Given) -> Option<Receiver> {
-    let pulse = model.receiver.pulse;
-    let strong = |i: &usize| {
-        let joint = &model.joints[*i];
-        let line = model.before(*i).map_or(0.0, |line| line.power(joint.x));
-        let least = (30.0 * given.noise.sigma).max(3.0 * line);
-        !joint.clipped && joint.places == 1 && joint.height.is_some_and(|h| h > least)
-    };
-    let height = |i: usize| model.joints[i].height.unwrap_or(0.0);
-    let strongest = |stretch: fn(&Model, usize) -> Option<(f64, f64)>| {
-        let seen = |i: usize| Some((i, stretch(model, i).filter(|_| strong(&i))?));
-        let all = (1..model.joints.len()).filter_map(seen);
-        all.max_by(|a, b| height(a.0).total_cmp(&height(b.0)))
-    };
-    let (i, window) = strongest(alone).or_else(|| strongest(nearly_alone))?;
-    let x = model.joints[i].x;
-    let rise = start::length_of_rise(given.samples, &model.receiver, x);
-    // To the end: a fit that stops on the way tells the wrong number.
-    let near = Given { window: Some(window), enough: 0.5, ..*given };
-    let fitted = |from: &Model, poles: usize, misfit: f64| {
-        let receiver = from.receiver.with_poles(poles);
-        let model = Model { receiver, ..from.clone() };
-        fit::run(model, &Given { free_pole: Some(receiver.pole), misfit, ..near })
-    };
-    let before =
-        Joint { x: x - 5.5 * pulse, ..Joint::new(0.0, None, Behind::Fibre(*model.before(i)?)) };
-    let (poles, tail) = (3, STEEP_TAIL * pulse);
-    let receiver =
-        Receiver { poles, pole: start::pole_of_rise(rise, poles), tail, ..model.receiver };
-    // Half height lies a third of a pole before the place, however many there are.
-    let x = x + HALF_HEIGHT_POLES * (receiver.pole - model.receiver.pole);
-    // Not what was followed behind it: that may be the edge's own decay, and would stand for poles.
-    let tail = Some(USUAL_SHARE * height(i));
-    let alone = Model { joints: vec![before, Joint { x, tail, ..model.joints[i] }], receiver };
-    let rough = fitted(&alone, poles, given.misfit)?;
-    // Sharp: the misfit of a wrong number of poles is what tells. Of each number, from the usual one on: what a wrong
-    // one leaves is no bowl in which one could go downhill.
-    let mut best: Option<Fit> = None;
-    for poles in [3, 2, 4, 1, 5] {
-        let sharp = fitted(&rough.model, poles, SHARP).filter(|fit| fit.cells > fit.layout.len + 3);
-        let than = best.as_ref().map_or(f64::INFINITY, |best| best.chi2);
-        best = sharp.filter(|fit| fit.chi2 < than).or(best);
-        if best.as_ref().is_some_and(|best| best.chi2_per_cell() < 0.2) {
-            break; // far less than `SHARP` allows: nothing is left to explain
-        }
-    }
-    best.map(|best| Receiver { tail: model.receiver.tail, ..best.model.receiver })
-}
-
-/// The stretch in which joint `i` and its fibre are looked at alone. `None` where another is near.
-fn alone(model: &Model, i: usize) -> Option<(f64, f64)> {
-    let pulse = model.receiver.pulse;
-    let x = model.joints[i].x;
-    let next = model.joints.get(i + 1).map_or(f64::MAX, |next| next.x - x);
-    let far = x - model.joints[i - 1].x > 6.0 * pulse && next > 4.0 * pulse;
-    far.then_some((x - 3.0 * pulse, x + 3.5 * pulse))
-}
-
-/// The same where others are near, but leave some fibre before it and its whole pulse.
-fn nearly_alone(model: &Model, i: usize) -> Option<(f64, f64)> {
-    let pulse = model.receiver.pulse;
-    let x = model.joints[i].x;
-    let from = model.clear_behind(&model.joints[i - 1]).max(x - 3.0 * pulse);
-    let next = model.joints.get(i + 1).map_or(f64::MAX, |_| model.onset(i + 1));
-    let to = next.min(x + 3.5 * pulse);
-    (x - from > 0.8 * pulse && to - x > 1.6 * pulse).then_some((from, to))
-}
-
-/// Misfit of an edge's shape where the number of poles is asked for.
-const SHARP: f64 = 0.003;
-
-/// Length in pulses from which a tail is fitted where an edge's own decay must not be taken for it: half of a usual
-/// one, so that it shows in a few pulses.
-const STEEP_TAIL: f64 = 2.0;
 
 /// Gives every strong reflection and every deep drop a slow tail to begin with, so that no decay is taken
 /// for steps. The fit tells how large it is, and `set_tails` whether it is there.
@@ -155,7 +78,7 @@ pub(super) fn odd_panel(model: &Model) -> f64 {
 }
 
 /// Share of its light that a detector forgets late, within a factor of three. Common practice, no source.
-const USUAL_SHARE: f64 = 0.002;
+pub(super) const USUAL_SHARE: f64 = 0.002;
 
 /// Most tails that are followed. Each shows in all that lies behind it, so that time grows with their square; no
 /// link has as many strong reflections (common practice, no source).

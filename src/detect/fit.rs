@@ -48,6 +48,28 @@ pub(super) struct Given<'a> {
     pub window: Option<(f64, f64)>,
 }
 
+/// How far fibre is from the usual slope at its wavelength, one sigma in times that slope: what is believed before the
+/// trace's own sections say more.
+pub(super) const USUAL_SPREAD: f64 = 0.6;
+
+impl<'a> Given<'a> {
+    /// What a first fit is given: nothing is known of the trace but what is usual.
+    pub fn usual(samples: &'a Samples, noise: &'a Noise, usual_fall: f64) -> Given<'a> {
+        Given {
+            samples,
+            noise,
+            slopes: SlopePrior { mean: usual_fall, sd: USUAL_SPREAD * usual_fall },
+            ceiling: f64::INFINITY,
+            free_pole: None,
+            free_tail: true,
+            misfit: 0.03,
+            memory: Memory::default(),
+            enough: SEARCH_GAIN,
+            window: None,
+        }
+    }
+}
+
 /// A fitted model.
 pub(super) struct Fit {
     pub model: Model,

@@ -12,8 +12,7 @@ use crate::signal::lanes;
 /// Tops of one level: two or more reflections whose highest samples agree within noise and counts, or one whose flat
 /// top is wider than the pulse can make it, or that falls later than it rose.
 pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
-    let top = lanes::highest(&samples.power).max(0.0);
-    let even = 4.0 * noise.sigma + top * (2.5 * samples.quantum + TOP_RIPPLE);
+    let (top, flat_from) = highest(samples, noise);
     let panel = Rise { x: 0.0, before: 0.0, top: 0.0 };
     let seen: Vec<&Rise> = rises.iter().filter(|r| r.x > samples.pulse).chain([&panel]).collect();
     let reach = |near: f64| -> Vec<usize> {
@@ -31,16 +30,22 @@ pub(super) fn ceiling(samples: &Samples, noise: &Noise, rises: &[Rise]) -> f64 {
     if samples.pulse < 6.0 && reach(uneven).len() >= 3 {
         return top - uneven;
     }
-    let level = reach(even);
+    let level = reach(top - flat_from);
     // What lasts from the first to the last of so many samples.
     let widest = level.iter().copied().max().unwrap_or(0) as f64 - 1.0;
     let wide = widest > (1.0 + PULSE_OFF) * samples.pulse;
-    let flat = |rise: &Rise| is_cut_flat(samples, rise, top - even);
-    let late = |rise: &Rise| falls_late(samples, noise, rise, top - even);
-    let long = |rise: &Rise| lasts_too_long(samples, noise, rise, top - even);
+    let flat = |rise: &Rise| is_cut_flat(samples, rise, flat_from);
+    let late = |rise: &Rise| falls_late(samples, noise, rise, flat_from);
+    let long = |rise: &Rise| lasts_too_long(samples, noise, rise, flat_from);
     let cut =
         level.len() >= 2 || wide || seen.iter().any(|rise| flat(rise) || late(rise) || long(rise));
-    if cut { top - even } else { f64::INFINITY }
+    if cut { flat_from } else { f64::INFINITY }
+}
+
+/// The highest power of a trace, and from where on samples are at one level with it, within noise, counts and ripple.
+pub(super) fn highest(samples: &Samples, noise: &Noise) -> (f64, f64) {
+    let top = lanes::highest(&samples.power).max(0.0);
+    (top, top - 4.0 * noise.sigma - top * (2.5 * samples.quantum + TOP_RIPPLE))
 }
 
 /// How far off the stated length of a pulse is: 3 % and less (common practice, no source).

@@ -28,6 +28,7 @@ mod ring;
 mod rises;
 mod samples;
 mod scan;
+mod sharp;
 mod size;
 mod span;
 mod start;
@@ -37,6 +38,7 @@ use crate::event::Analysis;
 use crate::trace::Trace;
 use crate::units::Measured;
 use find::Found;
+use fit::Given;
 use noise::Noise;
 use samples::Samples;
 use start::First;
@@ -72,7 +74,16 @@ impl Study {
                 noise = noise::measure(&mut samples);
                 first = First::of(trace, &samples, &noise, Some(first.ceiling));
             }
-            let found = find::joints(first, &samples, &noise);
+            let given = |first: &First| Given {
+                ceiling: first.ceiling,
+                ..Given::usual(&samples, &noise, first.usual_fall)
+            };
+            let mut shown = sharp::shown(&first.model, &given(&first));
+            if let Some(ceiling) = shown.ceiling {
+                first = First::of(trace, &samples, &noise, Some(ceiling));
+                shown = sharp::shown(&first.model, &given(&first));
+            }
+            let found = find::joints(first, shown.receiver, &samples, &noise);
             (samples, noise, found)
         }))
     }
