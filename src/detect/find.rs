@@ -81,7 +81,9 @@ pub(super) fn joints(
     let mut given = Given { ceiling, free_pole, ..Given::usual(samples, noise, usual_fall) };
     let fit = begin(model, receiver, &mut given, &known, threshold)?;
     let mut fit = search(fit, &mut given, usual_fall, threshold);
-    if let Some(next) = first::with_panel_tail(&fit.model) {
+    // Samples with more than a hundred joints are no fibre's, and not searched twice.
+    let fibre = fit.model.joints.len() < MOST_JOINTS / 2;
+    if let Some(next) = first::with_panel_tail(&fit.model).filter(|_| fibre) {
         // What stands out less than the threshold beside a tail is no event.
         let as_well = |other: &Fit| {
             other.chi2 + first::odd_panel(&other.model) < fit.chi2 + threshold * threshold
