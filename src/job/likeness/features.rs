@@ -22,6 +22,16 @@ pub(super) enum Feature {
     Length,
 }
 
+impl Feature {
+    /// At which place it is seen as a plug or a joint; `None` of what fibre shows.
+    pub(super) fn place(self) -> Option<usize> {
+        match self {
+            Feature::Loss(place, _) | Feature::Reflectance(place) => Some(place),
+            Feature::Place(_) | Feature::Attenuation(_) | Feature::Length => None,
+        }
+    }
+}
+
 pub(super) type Figures = BTreeMap<Feature, Measured>;
 
 /// What stands under a fibre's number, at one wavelength and from one end.
