@@ -128,13 +128,13 @@ pub(super) fn swapped(
     pairs
 }
 
+/// Two fibres that are exchanged at one end.
+type Pair = (u32, u32);
+
 /// The pairs that lengths tell, and those that glass alone does. Several fibres may be as long as each other: where
 /// both tell of one, its glass is surer.
-fn settled(
-    mut lengths: Vec<(u32, u32)>,
-    alike: &[(u32, u32)],
-) -> (Vec<(u32, u32)>, Vec<(u32, u32)>) {
-    let shares = |one: &(u32, u32), other: &(u32, u32)| {
+fn settled(mut lengths: Vec<Pair>, alike: &[Pair]) -> (Vec<Pair>, Vec<Pair>) {
+    let shares = |one: &Pair, other: &Pair| {
         [one.0, one.1].iter().any(|fiber| [other.0, other.1].contains(fiber))
     };
     lengths.retain(|pair| alike.contains(pair) || !alike.iter().any(|other| shares(pair, other)));
