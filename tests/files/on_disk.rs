@@ -1,6 +1,7 @@
 //! The room that touches files.
 
 use std::io;
+use std::process::Command;
 
 use super::{err, folder, root, text};
 use strandline::disk;
@@ -55,8 +56,19 @@ fn what_a_killed_writer_left_is_replaced_and_what_another_may_still_write_is_not
     assert!(disk::exists(&part(1)) && disk::exists(&part(2)));
 }
 
+/// In a process of its own: what stops its writing takes away what the other tests here have begun to write.
 #[test]
 fn a_process_that_ends_at_once_leaves_no_unfinished_file_of_others() {
+    if std::env::var_os("STRANDLINE_ALONE").is_none() {
+        let name = "on_disk::a_process_that_ends_at_once_leaves_no_unfinished_file_of_others";
+        let mut alone = Command::new(std::env::current_exe().unwrap());
+        let out = alone.args(["--exact", name]).env("STRANDLINE_ALONE", "1").output().unwrap();
+        assert!(
+            out.status.success() && String::from_utf8_lossy(&out.stdout).contains("1 passed"),
+            "{out:?}"
+        );
+        return;
+    }
     let folder = folder("disk-stop");
     let others = folder.join(".strandline-0.part");
     disk::write_whole(&others, b"theirs").unwrap();
@@ -75,7 +87,7 @@ fn a_limit_of_the_size_of_one_file_is_said_and_leaves_nothing() {
         "ulimit -f 4; exec '{binary}' simulate -o '{}' traces/ferry-clean.toml",
         text(&folder)
     );
-    let done = std::process::Command::new("sh").current_dir(root()).args(["-c", &script]).output();
+    let done = Command::new("sh").current_dir(root()).args(["-c", &script]).output();
     let done = done.expect("a shell");
     assert_eq!(done.status.code(), Some(2), "{}", err(&done));
     assert!(err(&done).contains("ulimit"), "{}", err(&done));
