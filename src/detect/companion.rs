@@ -10,17 +10,19 @@ use super::size;
 ///
 /// A companion that explains only a part is none: what is left behind a strong reflection may be the receiver's.
 pub(super) fn with_companions(mut fit: Fit, given: &Given, threshold: f64) -> Fit {
-    let mut i = 1;
-    while i < fit.model.joints.len() {
+    let (mut i, mut tried) = (1, 0);
+    while i < fit.model.joints.len() && tried < MOST_ODD {
         if is_odd(&fit, i, threshold) {
-            if let Some(better) = beside(&fit, given, i, threshold) {
-                fit = better;
-            }
+            fit = beside(&fit, given, i, threshold).unwrap_or(fit);
+            tried += 1;
         }
         i += 1;
     }
     fit
 }
+
+/// No more joints are tried: each costs a dozen small fits, and what has more of them is no fibre's trace.
+const MOST_ODD: usize = 12;
 
 /// Whether the edges of joint `i` leave so much more than noise, and than the rest of the trace, that an event may be
 /// missing there: while others are missing elsewhere, they bend its lines.

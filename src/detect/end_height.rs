@@ -30,6 +30,18 @@ struct Tried {
     bare: Fit,
 }
 
+impl Tried {
+    /// The same through a receiver of so many poles.
+    fn of_poles(&self, poles: usize, near: &Given) -> Option<Tried> {
+        let run = |from: &Fit| {
+            let receiver = from.model.receiver.with_poles(poles);
+            let model = Model { receiver, ..from.model.clone() };
+            fit::run(model, &Given { free_pole: Some(receiver.pole), ..*near })
+        };
+        Some(Tried { with: run(&self.with)?, bare: run(&self.bare)? })
+    }
+}
+
 /// A reflection at an end that does not reflect so far, or hardly. It may have been put where such a reflection
 /// is half or wholly over, and from there a fit does not find back, so that several places are tried. `None` where
 /// no fit can be made, or what reflects there is beyond doubt.
@@ -51,27 +63,17 @@ pub(super) fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<AtEnd> {
         window: Some((end.x - AROUND_PULSES * model.receiver.pulse, f64::INFINITY)),
         ..*given
     };
-    let others = if alone { OTHER_POLES.as_slice() } else { &[] };
-    let first = tried(model, &near, alone, power)?;
-    let here = first.with.model.joints[last];
-    let other = |poles: &usize| {
-        let mut with = first.with.model.clone();
-        with.receiver = with.receiver.with_poles(*poles);
-        with.joints[last] = here;
-        let mut bare = first.bare.model.clone();
-        bare.receiver = bare.receiver.with_poles(*poles);
-        let run = |model: Model| {
-            let free_pole = Some(model.receiver.pole);
-            fit::run(model, &Given { free_pole, ..near })
-        };
-        Some(Tried { with: run(with)?, bare: run(bare)? })
-    };
-    let all: Vec<Tried> = others.iter().filter_map(other).collect();
-    weighed(&[first].into_iter().chain(all).collect::<Vec<_>>(), last, power, limit)
+    let mut all = vec![tried(model, &near, alone, power)?];
+    if alone {
+        let others = (1..=MOST_POLES).filter(|poles| *poles != model.receiver.poles);
+        let others: Vec<Tried> = others.filter_map(|poles| all[0].of_poles(poles, &near)).collect();
+        all.extend(others);
+    }
+    weighed(&all, last, power, limit)
 }
 
-/// Poles that a receiver may have beside the usual three.
-const OTHER_POLES: [usize; 4] = [2, 4, 1, 5];
+/// Poles that a receiver may have.
+const MOST_POLES: usize = 5;
 
 /// The end of `model` with a reflection, from several places, and without.
 fn tried(model: &Model, near: &Given, alone: bool, power: f64) -> Option<Tried> {
