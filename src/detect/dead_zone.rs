@@ -3,6 +3,7 @@
 use super::Study;
 use super::fit::{Fit, TAIL_MISFIT};
 use super::model::{Behind, Joint, Model};
+use super::receiver::MOST_POLES;
 use crate::event::{DeadZones, Event};
 use crate::units::{DB_PER_NEPER, Measured};
 
@@ -96,7 +97,7 @@ fn nearby(fit: &Fit, i: usize) -> Vec<(Change, [Option<f64>; 2])> {
         });
     }
     for poles in [model.receiver.poles - 1, model.receiver.poles + 1] {
-        if (1..=5).contains(&poles) {
+        if (1..=MOST_POLES).contains(&poles) {
             let receiver = model.receiver.with_poles(poles);
             let other = Model { receiver, ..model.clone() };
             out.push((Change::Poles, widths(&other, i)));

@@ -3,7 +3,7 @@
 use super::fit::{self, Fit, Given};
 use super::model::{Behind, Joint, Model};
 use super::polish::AROUND_PULSES;
-use super::receiver::Receiver;
+use super::receiver::{MOST_POLES, Receiver};
 use super::size;
 
 /// What a low reflection at the end would explain.
@@ -33,11 +33,7 @@ struct Tried {
 impl Tried {
     /// The same through a receiver of so many poles.
     fn of_poles(&self, poles: usize, near: &Given) -> Option<Tried> {
-        let run = |from: &Fit| {
-            let receiver = from.model.receiver.with_poles(poles);
-            let model = Model { receiver, ..from.model.clone() };
-            fit::run(model, &Given { free_pole: Some(receiver.pole), ..*near })
-        };
+        let run = |from: &Fit| fit::with_poles(&from.model, poles, near);
         Some(Tried { with: run(&self.with)?, bare: run(&self.bare)? })
     }
 }
@@ -71,9 +67,6 @@ pub(super) fn at_end(fit: &Fit, given: &Given, limit: f64) -> Option<AtEnd> {
     }
     weighed(&all, last, power, limit)
 }
-
-/// Poles that a receiver may have.
-const MOST_POLES: usize = 5;
 
 /// The end of `model` with a reflection, from several places, and without.
 fn tried(model: &Model, near: &Given, alone: bool, power: f64) -> Option<Tried> {

@@ -195,6 +195,13 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     })
 }
 
+/// Fits `from` through a receiver of so many poles, which are free.
+pub(super) fn with_poles(from: &Model, poles: usize, given: &Given) -> Option<Fit> {
+    let receiver = from.receiver.with_poles(poles);
+    let model = Model { receiver, ..from.clone() };
+    run(model, &Given { free_pole: Some(receiver.pole), ..*given })
+}
+
 /// Fits `next`, which came from `fit`; where that leads astray – it explains far less than `fit` did –
 /// again with the receiver's pole as it was, for peaks drag it along. `None` where neither explains as much.
 pub(super) fn again(next: Model, fit: &Fit, given: &Given) -> Option<Fit> {

@@ -72,6 +72,13 @@ fn around<'a>(samples: &'a Samples, rise: &Rise) -> &'a [f64] {
     &samples.power[from..to]
 }
 
+/// The first and the last of `power` over `flat_from`. `None` at the panel.
+fn top(samples: &Samples, rise: &Rise, power: &[f64], flat_from: f64) -> Option<(usize, usize)> {
+    let flat = |p: &f64| *p > flat_from;
+    let ends = power.iter().position(flat).zip(power.iter().rposition(flat));
+    ends.filter(|_| rise.x > samples.pulse)
+}
+
 /// Share of its height by which a whole reflection may still stand where its rise has it gone: amplifiers are linear
 /// to a hundredth, and twice that is beyond doubt (common practice, no source).
 const LATE: f64 = 0.02;
@@ -83,22 +90,20 @@ const LATE: f64 = 0.02;
 /// `m` samples. `flat_from` is the power at which it begins.
 fn falls_late(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> bool {
     let power = around(samples, rise);
-    let flat = |p: &f64| *p > flat_from;
-    let ends = power.iter().position(flat).zip(power.iter().rposition(flat));
-    let Some((first, last)) = ends.filter(|_| rise.x > samples.pulse) else { return false };
+    let Some((first, last)) = top(samples, rise, power, flat_from) else { return false };
     let height = flat_from - rise.before;
     let blur = 4.0 * noise.sigma / height + TOP_RIPPLE;
     let share = |p: &f64| (p - rise.before) / height;
     let up = flank(power[..first].iter().rev().map(share), blur);
     let down = flank(power[last + 1..].iter().map(share), blur);
-    let top = last + 1 - first;
+    let flat = last + 1 - first;
     // Two reflections that overlap have no top as long as the pulse less its rise.
-    let whole = (up.len() + top) as f64 > samples.pulse - 1.0;
+    let whole = (up.len() + flat) as f64 > samples.pulse - 1.0;
     let late = |(before, share): (usize, &f64)| {
         let begun = down.iter().position(|p| *p <= 1.0 - share.max(0.0));
         begun.and_then(|k| down.get(k + before + 1)).is_some_and(|left| *left > LATE + 2.0 * blur)
     };
-    whole && up.iter().take(top - 1).enumerate().any(late)
+    whole && up.iter().take(flat - 1).enumerate().any(late)
 }
 
 /// Whether the highest reflection is cut off: from its top on it takes longer than its pulse to fall to a small share.
@@ -107,9 +112,7 @@ fn falls_late(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> 
 /// straight line in dB at least: poles bend it outwards. It is asked of a top that is settled: that lasts as long as its rise.
 fn lasts_too_long(samples: &Samples, noise: &Noise, rise: &Rise, flat_from: f64) -> bool {
     let power = around(samples, rise);
-    let flat = |p: &f64| *p > flat_from;
-    let ends = power.iter().position(flat).zip(power.iter().rposition(flat));
-    let Some((first, last)) = ends.filter(|_| rise.x > samples.pulse) else { return false };
+    let Some((first, last)) = top(samples, rise, power, flat_from) else { return false };
     let height = flat_from - rise.before;
     let low = rise.before + (LATE + 8.0 * noise.sigma / height) * height;
     let up = power[..first].iter().rev().take_while(|p| **p > low).count() + 1;

@@ -26,6 +26,9 @@ const SETTLED_POLES: f64 = 24.0;
 /// Poles behind which nothing is left to follow: an edge of five is within 2e-11 of 1.
 const WHOLE_POLES: f64 = 36.0;
 
+/// Equal poles that a receiver may have.
+pub(super) const MOST_POLES: usize = 5;
+
 impl Receiver {
     /// The receiver of so many poles that smears as much: of the same variance.
     pub fn with_poles(&self, poles: usize) -> Receiver {

@@ -87,13 +87,7 @@ fn rough(model: &Model, i: usize, near: &Given) -> Option<Fit> {
     // Not what was followed behind it: that may be the edge's own decay, and would stand for poles.
     let tail = Some(USUAL_SHARE * joint.height.unwrap_or(0.0));
     let alone = Model { joints: vec![before, Joint { x, tail, ..*joint }], receiver };
-    with_poles(&alone, poles, near)
-}
-
-fn with_poles(from: &Model, poles: usize, given: &Given) -> Option<Fit> {
-    let receiver = from.receiver.with_poles(poles);
-    let model = Model { receiver, ..from.clone() };
-    fit::run(model, &Given { free_pole: Some(receiver.pole), ..*given })
+    fit::with_poles(&alone, poles, near)
 }
 
 /// The best of sharp fits, of each number of poles, from the usual one on: the misfit of a wrong number is what tells,
@@ -102,7 +96,7 @@ fn best_poles(rough: &Fit, near: &Given) -> Option<Fit> {
     let sharp = Given { misfit: SHARP, ..*near };
     let mut best: Option<Fit> = None;
     for poles in [3, 2, 4, 1, 5] {
-        let one = with_poles(&rough.model, poles, &sharp);
+        let one = fit::with_poles(&rough.model, poles, &sharp);
         let one = one.filter(|fit| fit.cells > fit.layout.len + 3);
         let than = best.as_ref().map_or(f64::INFINITY, |best| best.chi2);
         best = one.filter(|fit| fit.chi2 < than).or(best);

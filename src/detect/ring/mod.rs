@@ -77,9 +77,8 @@ pub(super) fn without(model: &Model, known: &Known) -> Option<Still> {
 /// Whether what is behind the strongest reflection is odd, and a resonance explains most of that: what decays before
 /// it turns is none.
 fn may_ring(strongest: &Stretch, pulse: f64) -> bool {
-    let alone = slice::from_ref(strongest);
     strongest.plain_per_cell() > ODD
-        && on_grid(alone, pulse, true).is_some_and(|(chi2, ring)| {
+        && on_grid(slice::from_ref(strongest), pulse, true).is_some_and(|(chi2, ring)| {
             chi2 < HINTS * strongest.plain && ring.length() > 1.2 * TURNS * ring.period()
         })
 }
