@@ -1,7 +1,7 @@
 //! The normal equations about a model: what each cell shows, how that changes with each unknown, and
 //! what is believed beforehand.
 
-use super::block::{self, Block, Owner, Row};
+use super::block::{self, Block, Blocks, Owner, Row};
 use super::fit::{Given, TAIL_MISFIT, TAIL_SPREAD, TOP_RIPPLE, USUAL_TAIL};
 use super::layout::Layout;
 use super::model::{Behind, Model};
@@ -15,7 +15,7 @@ const MERGED_MISFIT: f64 = 0.3;
 pub(super) struct Work<'a> {
     pub given: &'a Given<'a>,
     pub rows: &'a [Row],
-    pub blocks: &'a [Block],
+    pub blocks: &'a Blocks,
     pub layout: &'a Layout,
     pub reach: &'a [f64], // of each joint's tail
 }
@@ -36,8 +36,6 @@ pub(super) struct System {
     chi2_of: Vec<[f64; 2]>,
     /// Of all rows.
     weights: Vec<Lanes>,
-    /// Room that is used again for every block.
-    sheet: Sheet,
 }
 
 impl System {
@@ -79,12 +77,13 @@ impl System {
 /// deviations, as the block alone knows it: what its equations then leave out is of second order.
 const SMALL_STEP: f64 = 0.05;
 
-/// What the rows of a block show.
-#[derive(Default)]
-struct Sheet {
+/// Room that is used again for every block: what its rows show.
+pub(super) struct Sheet {
     /// Of each row, its change with each of the block's unknowns.
     by: Vec<Lanes>,
     residual: Vec<Lanes>,
+    /// How far its unknowns have moved.
+    change: Vec<f64>,
 }
 
 impl Sheet {
@@ -157,22 +156,36 @@ fn add_part(part: &[f64], unknowns: &[usize], matrix: &mut Envelope, gradient: &
 impl Work<'_> {
     /// Room for the equations, with nothing in them.
     pub fn system(&self) -> System {
-        let numbers = self.blocks.last().map_or(0, |block| block.start + block.equations());
         System {
             matrix: Envelope::new(block::first_columns(self.blocks, self.layout)),
             gradient: vec![0.0; self.layout.len],
             chi2: 0.0,
             chi2_before: 0.0,
             values: vec![0.0; self.layout.len],
-            parts: vec![0.0; numbers],
-            chi2_of: Vec::with_capacity(self.blocks.len()),
+            parts: vec![0.0; self.blocks.equations()],
+            chi2_of: Vec::with_capacity(self.blocks.all.len()),
             weights: vec![Lanes::ZERO; self.rows.len()],
-            sheet: Sheet::default(),
+        }
+    }
+
+    /// Room for the largest block.
+    pub fn sheet(&self) -> Sheet {
+        let most = |of: fn(&Block) -> usize| self.blocks.all.iter().map(of).max().unwrap_or(0);
+        Sheet {
+            by: vec![Lanes::ZERO; most(|block| block.rows.len() * block.len())],
+            residual: vec![Lanes::ZERO; most(|block| block.rows.len())],
+            change: Vec::with_capacity(most(Block::len)),
         }
     }
 
     /// Normal equations and χ² about `model`, with its own weights, to `system`; χ² also with those `before`.
-    pub fn assemble(&self, model: &Model, before: Option<&System>, system: &mut System) {
+    pub fn assemble(
+        &self,
+        model: &Model,
+        before: Option<&System>,
+        system: &mut System,
+        sheet: &mut Sheet,
+    ) {
         let edge = self.given.misfit / model.receiver.impulse_top();
         system.matrix.clear();
         system.gradient.fill(0.0);
@@ -181,20 +194,20 @@ impl Work<'_> {
         if let Some(before) = before {
             system.weights.copy_from_slice(&before.weights);
         }
-        let mut change: Vec<f64> = Vec::new();
-        for (n, block) in self.blocks.iter().enumerate() {
+        for (n, block) in self.blocks.all.iter().enumerate() {
+            let unknowns = self.blocks.unknowns(block);
             let part = &mut system.parts[block.start..][..block.equations()];
             let moved = before.and_then(|before| {
-                change.clear();
-                change.extend(block.unknowns.iter().map(|u| system.values[*u] - before.values[*u]));
-                before.moved(n, block, &change, part)
+                sheet.change.clear();
+                sheet.change.extend(unknowns.iter().map(|u| system.values[*u] - before.values[*u]));
+                before.moved(n, block, &sheet.change, part)
             });
             let weights = &mut system.weights[block.rows.clone()];
             system.chi2_of.push(match moved {
                 Some(chi2) => [chi2, chi2],
-                None => self.evaluate(model, block, edge, part, weights, &mut system.sheet),
+                None => self.evaluate(model, block, edge, part, weights, sheet),
             });
-            add_part(part, &block.unknowns, &mut system.matrix, &mut system.gradient);
+            add_part(part, unknowns, &mut system.matrix, &mut system.gradient);
         }
         let beliefs = self.add_beliefs(model, &mut system.matrix, &mut system.gradient);
         let sum = |i: usize| beliefs + system.chi2_of.iter().map(|chi2| chi2[i]).sum::<f64>();
@@ -204,8 +217,8 @@ impl Work<'_> {
     /// Of each joint of `model`: χ² of the cells in which its edges show, and how many these are.
     pub fn edges(&self, model: &Model, system: &System) -> Vec<(f64, usize)> {
         let mut edges = vec![(0.0, 0); model.joints.len()];
-        for (block, [chi2, _]) in self.blocks.iter().zip(&system.chi2_of) {
-            for seat in &block.joints {
+        for (block, [chi2, _]) in self.blocks.all.iter().zip(&system.chi2_of) {
+            for seat in self.blocks.seats(block) {
                 edges[seat.joint].0 += chi2;
                 edges[seat.joint].1 += block.cells.len();
             }
@@ -224,13 +237,12 @@ impl Work<'_> {
         weights: &mut [Lanes],
         sheet: &mut Sheet,
     ) -> [f64; 2] {
-        let len = block.unknowns.len();
-        sheet.by.clear();
-        sheet.by.resize(weights.len() * len, Lanes::ZERO);
-        sheet.residual.clear();
+        let len = block.len();
+        // What another block left there is written over: each of this one's unknowns has its share in every row.
+        let (by, residuals) = (&mut sheet.by[..weights.len() * len], &mut sheet.residual);
         let mut chi2 = [Lanes::ZERO; 2];
         for (k, row) in self.rows[block.rows.clone()].iter().enumerate() {
-            let by = &mut sheet.by[k * len..][..len];
+            let by = &mut by[k * len..][..len];
             let mut shown = self.predict(model, block, row, edge, by);
             self.clip(&mut shown.fitted, by);
             let residual = row.mean - shown.fitted;
@@ -238,7 +250,7 @@ impl Work<'_> {
             chi2[0] += weight * residual * residual;
             chi2[1] += weights[k] * residual * residual;
             weights[k] = weight;
-            sheet.residual.push(residual);
+            residuals[k] = residual;
         }
         sheet.sum(len, weights, part);
         chi2.map(Lanes::reduce_add)
@@ -322,7 +334,7 @@ impl Work<'_> {
         shown.line = current.power;
         let mut share = Lanes::ONE;
         let mut by_pole = Lanes::ZERO;
-        for seat in &block.joints {
+        for seat in self.blocks.seats(block) {
             let joint = &model.joints[seat.joint];
             let shape = receiver.shape(row.x - joint.x);
             let mut by_place = Lanes::ZERO;
@@ -377,18 +389,18 @@ impl Work<'_> {
         let mut by_length = Lanes::ZERO;
         let bend = row.n * (1.0 / receiver.tail);
         let mean_over_cell = bend * bend * (1.0 / 24.0) + 1.0;
-        for (i, unknown) in &block.tails {
-            let joint = &model.joints[*i];
+        for seat in self.blocks.tails(block) {
+            let joint = &model.joints[seat.joint];
             let behind = row.x - joint.x;
             let (tail, change) = receiver.tail(behind);
-            let reached = behind.simd_lt(Lanes::splat(self.reach[*i]));
+            let reached = behind.simd_lt(Lanes::splat(self.reach[seat.joint]));
             let tail = reached.select(tail * mean_over_cell, Lanes::ZERO);
             let change = reached.select(change, Lanes::ZERO);
             let height = joint.tail.unwrap_or(0.0);
             shown.fitted += tail * height;
             shown.misfit += tail * tail * (TAIL_MISFIT * height).powi(2);
             by_length += change * (height * receiver.tail); // of its logarithm
-            by[*unknown] = tail;
+            by[seat.slot] = tail;
         }
         if let Some(unknown) = block.tail_length {
             by[unknown] = by_length;
@@ -402,9 +414,8 @@ impl Work<'_> {
         if !noise.seen || fitted.simd_gt(Lanes::splat(noise.floor + 4.0 * noise.sigma)).all() {
             return;
         }
-        let both = fitted.to_array().map(|p| noise.clipped(p));
-        *fitted = Lanes::from(both.map(|(mean, _)| mean));
-        let slope = Lanes::from(both.map(|(_, slope)| slope));
+        let (mean, slope) = noise.clipped(*fitted);
+        *fitted = mean;
         for by in by {
             *by *= slope;
         }

@@ -1,7 +1,7 @@
 //! Where no light is: a stretch of noise alone at the end of a trace, and how far light reaches before it.
 
 use super::noise::Noise;
-use super::samples::{Samples, running_sums};
+use super::samples::{Samples, running_sums_of};
 use crate::signal::order;
 
 /// One standard deviation of the last stretch is read from this share of the samples at first.
@@ -67,8 +67,7 @@ pub(super) const LEAST_SEEN: f64 = 12.0;
 
 /// Running sums of the samples, none counted higher than `cut`.
 pub(super) fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
-    let capped: Vec<f64> = samples.power.iter().map(|p| if *p < cut { *p } else { cut }).collect();
-    running_sums(&capped)
+    running_sums_of(&samples.power, |p| if p < cut { p } else { cut })
 }
 
 /// First sample from which no window holds light; `sums` are running sums of capped samples.

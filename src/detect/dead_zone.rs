@@ -55,7 +55,7 @@ fn measured(fit: &Fit, i: usize) -> [Option<Measured>; 2] {
                 Change::Tail => model_var += by * by,
             }
         }
-        let sigma = (fit.factor.variance(&gradient) + model_var).sqrt().hypot(BETWEEN_SAMPLES);
+        let sigma = (fit.factor.variance(gradient) + model_var).sqrt().hypot(BETWEEN_SAMPLES);
         out[which] = Some(Measured::new(width, sigma));
     }
     out

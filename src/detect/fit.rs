@@ -101,7 +101,7 @@ impl Fit {
     pub fn sigma(&self, unknown: usize) -> f64 {
         let mut g = vec![0.0; self.layout.len];
         g[unknown] = 1.0;
-        self.factor.variance(&g).sqrt()
+        self.factor.variance(g).sqrt()
     }
 
     /// χ² that would be gained, in first order, were nothing held at a border.
@@ -153,8 +153,8 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
     let blocks = block::cut(&model, &cells, &layout, &reach);
     let rows = block::rows(&blocks, &cells);
     let work = Work { given, rows: &rows, blocks: &blocks, layout: &layout, reach: &reach };
-    let (mut at, mut next) = (work.system(), work.system());
-    work.assemble(&model, None, &mut at);
+    let (mut at, mut next, mut sheet) = (work.system(), work.system(), work.sheet());
+    work.assemble(&model, None, &mut at, &mut sheet);
     let mut damping = 1e-6;
     let mut settled = false; // whether the weights are those of a model that hardly moves
     for _ in 0..STEPS {
@@ -166,7 +166,7 @@ pub(super) fn run(mut model: Model, given: &Given) -> Option<Fit> {
             continue;
         };
         let trial = moved(&model, &layout, &change, given);
-        work.assemble(&trial, Some(&at), &mut next);
+        work.assemble(&trial, Some(&at), &mut next, &mut sheet);
         if next.chi2_before.is_nan() || next.chi2_before > at.chi2 + 1e-9 {
             damping = (damping * 30.0).max(1e-3);
             continue;

@@ -197,7 +197,7 @@ fn place_sigma(samples: &Samples, fit: &Fit, i: usize) -> f64 {
     let mut g = vec![0.0; fit.layout.len];
     g[fit.layout.place[i]] = 1.0;
     let spread = fit.model.joints[i].spread.unwrap_or(0.0);
-    let sigma = fit.factor.variance(&g).sqrt().max(spread);
+    let sigma = fit.factor.variance(g).sqrt().max(spread);
     // Of a cut-off peak the height is a guess, and its edges' place hangs on it.
     let receiver = &fit.model.receiver;
     let guess = match (fit.model.joints[i].clipped, fit.model.joints[i].hidden) {
@@ -247,7 +247,7 @@ fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
     let shift = joint.spread.unwrap_or(0.0) / fit.model.receiver.pulse;
     let unsure = per_neper * shift * line.power(joint.x) / height;
     // The top's unevenness is no noise: all of its cells share it.
-    fit.factor.variance(&g).sqrt().hypot(per_neper * TOP_RIPPLE).hypot(unsure)
+    fit.factor.variance(g).sqrt().hypot(per_neper * TOP_RIPPLE).hypot(unsure)
 }
 
 /// How far joint `i` hides the fibre behind it, in samples: to where edge and tail stay within 0.05
@@ -314,7 +314,7 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
         // A scale uneven by EVEN_DB at both ends tilts the line.
         let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - from).max(1.0) / DB_PER_NEPER;
-        let sigma = fit.factor.variance(&g).sqrt().hypot(tilt);
+        let sigma = fit.factor.variance(g).sqrt().hypot(tilt);
         let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
         let [flattest, steepest] = SLOPES_DB_PER_KM;
         let inside = attenuation.value > 0.999 * flattest && attenuation.value < 0.999 * steepest;

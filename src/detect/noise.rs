@@ -34,17 +34,20 @@ impl Noise {
     /// The mean of samples of true power `p` where the file cuts them off at its floor: weak light
     /// shows brighter than it is.
     pub fn clipped_mean(&self, p: f64) -> f64 {
-        self.clipped(p).0
+        self.clipped(Lanes::splat(p)).0.to_array()[0]
     }
 
-    /// The same and its change with `p`. Exact for normal noise: `f + (p - f)·Φ((p - f)/σ) + σ·φ((p - f)/σ)`.
-    pub fn clipped(&self, p: f64) -> (f64, f64) {
-        let r = (p - self.floor) / self.sigma;
-        if r > 4.0 || !self.seen {
-            return (p, 1.0);
+    /// The same of several, and its change with `p`. Exact for normal noise:
+    /// `f + (p - f)·Φ((p - f)/σ) + σ·φ((p - f)/σ)`.
+    pub fn clipped(&self, p: Lanes) -> (Lanes, Lanes) {
+        let r = (p - self.floor) * (1.0 / self.sigma);
+        let whole = r.simd_gt(Lanes::splat(4.0));
+        if !self.seen || whole.all() {
+            return (p, Lanes::ONE);
         }
-        let above = normal::below(r);
-        (self.floor + self.sigma * (r * above + normal::density(r)), above)
+        let above = normal::shares_below(r);
+        let mean = (r * above + normal::densities(r)) * self.sigma + self.floor;
+        (whole.select(p, mean), whole.select(Lanes::ONE, above))
     }
 }
 
@@ -336,22 +339,17 @@ fn speckle(samples: &Samples, noise: &Noise) -> f64 {
     let from = samples.index(2.0 * samples.pulse);
     let means = means(samples, from, noise.dark_from, block);
     let additive = second_difference_var(noise.pole, block) * noise.sigma.powi(2);
-    let strong: Vec<(f64, f64)> = means
-        .windows(3)
-        .filter(|m| m[1] > 10.0 * noise.sigma)
-        .map(|m| {
-            let d = (m[0] - 2.0 * m[1] + m[2]) / m[1];
-            let rounding = samples.rounding_var(Lanes::splat(m[1]), noise.sigma).to_array()[0];
-            let rounding = (6.0 / block as f64 * rounding).min((m[1] * samples.quantum).powi(2));
-            (d * d, (additive + rounding) / (m[1] * m[1]))
-        })
-        .collect();
-    if strong.len() < 24 {
+    // Where half of the squares are more than the median of χ² with one degree says, for their variance.
+    let mut rough: Vec<f64> = Vec::with_capacity(means.len());
+    rough.extend(means.windows(3).filter(|m| m[1] > 10.0 * noise.sigma).map(|m| {
+        let d = (m[0] - 2.0 * m[1] + m[2]) / m[1];
+        let rounding = samples.rounding_var(Lanes::splat(m[1]), noise.sigma).to_array()[0];
+        let rounding = (6.0 / block as f64 * rounding).min((m[1] * samples.quantum).powi(2));
+        (d * d / 0.454_936 - (additive + rounding) / (m[1] * m[1])) * 3.0 / 8.0
+    }));
+    if rough.len() < 24 {
         return 0.0;
     }
-    // Where half of the squares are more than the median of χ² with one degree says, for their variance.
-    let mut rough: Vec<f64> =
-        strong.iter().map(|(d2, known)| (d2 / 0.454_936 - known) * 3.0 / 8.0).collect();
     order::median(&mut rough).unwrap_or(0.0).clamp(0.0, 0.01).sqrt()
 }
 

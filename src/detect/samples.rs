@@ -201,21 +201,26 @@ impl Samples {
     }
 }
 
-/// The sums of the values before each, and of all. In fours, so that no addition waits for more than every fourth
-/// before it.
+/// The sums of the values before each, and of all.
 pub(super) fn running_sums(values: &[f64]) -> Vec<f64> {
+    running_sums_of(values, |value| value)
+}
+
+/// The same of what each value counts. In fours, so that no addition waits for more than every fourth before it.
+pub(super) fn running_sums_of(values: &[f64], counts: impl Fn(f64) -> f64) -> Vec<f64> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     let mut sum = 0.0;
     sums.push(sum);
     let (fours, rest) = values.as_chunks::<4>();
-    sums.extend(fours.iter().flat_map(|[a, b, c, d]| {
+    sums.extend(fours.iter().flat_map(|four| {
+        let [a, b, c, d] = four.map(&counts);
         let before = sum;
         let two = a + b;
         sum += two + (c + d);
         [before + a, before + two, before + (two + c), sum]
     }));
     sums.extend(rest.iter().map(|value| {
-        sum += value;
+        sum += counts(*value);
         sum
     }));
     sums

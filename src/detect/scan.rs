@@ -362,6 +362,7 @@ impl Look<'_> {
         (left, behind, behind.map(|k| (k + self.window).min(self.b)))
     }
 
+    #[inline]
     fn weigh(&self, gaps: [usize; LANES], left: &Ratios, right: &Ratios) -> Weighed {
         let over = left.over * right.over;
         let var = left.var * right.over + right.var * left.over; // over `over`, as what follows

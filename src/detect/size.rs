@@ -53,7 +53,7 @@ pub(super) fn of(fit: &Fit, i: usize) -> Size {
         let g = loss_gradient(fit, i);
         size.loss_db = DB_PER_NEPER * (before.log(at) - behind.log(at));
         let tail = fit::TAIL_MISFIT * tail_at(model, i, at) / before.power(at) * DB_PER_NEPER;
-        size.loss_sigma_db = fit.factor.variance(&g).sqrt().hypot(tail).hypot(EVEN_DB);
+        size.loss_sigma_db = fit.factor.variance(g).sqrt().hypot(tail).hypot(EVEN_DB);
     }
     size
 }

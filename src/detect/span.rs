@@ -71,7 +71,7 @@ fn loss(fit: &Fit, start: usize, stop: usize) -> Option<Measured> {
         g[unknown + 1] -= sign * DB_PER_NEPER * (at - line.at);
     }
     let value = DB_PER_NEPER * (first.1.log(a) - last.1.log(b));
-    Measured::new(value, fit.factor.variance(&g).sqrt()).finite()
+    Measured::new(value, fit.factor.variance(g).sqrt()).finite()
 }
 
 fn line_of(fit: &Fit, i: usize) -> Option<(usize, Line)> {
@@ -129,6 +129,6 @@ fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Me
     let per_neper = 10.0 / std::f64::consts::LN_10;
     let value = -units::reflectance_db(sum / incident, backscatter_db, trace.pulse_ns());
     // The file states its backscatter to 0.1 dB: a rectangle of that width.
-    let sigma = (per_neper * fit.factor.variance(&g).sqrt()).hypot(0.1 / 12.0_f64.sqrt());
+    let sigma = (per_neper * fit.factor.variance(g).sqrt()).hypot(0.1 / 12.0_f64.sqrt());
     Measured::new(value, sigma).finite()
 }

@@ -1,5 +1,7 @@
 //! Symmetric positive systems whose rows begin late: Cholesky in the envelope.
 
+use std::sync::Arc;
+
 use super::lanes;
 
 /// A symmetric matrix of which each row is kept from its first entry to the diagonal.
@@ -9,9 +11,14 @@ use super::lanes;
 /// Systems* (1981), chapter 4 (from memory).
 #[derive(Clone, Debug)]
 pub struct Envelope {
+    shape: Arc<Shape>, // the same for all that are made of one
+    values: Vec<f64>,
+}
+
+#[derive(Debug)]
+struct Shape {
     first: Vec<usize>,
     start: Vec<usize>, // of each row in `values`; row i holds columns first[i]..=i
-    values: Vec<f64>,
 }
 
 impl Envelope {
@@ -23,31 +30,32 @@ impl Envelope {
             start.push(length);
             length += row - first + 1;
         }
-        Envelope { first, start, values: vec![0.0; length] }
+        Envelope { shape: Arc::new(Shape { first, start }), values: vec![0.0; length] }
     }
 
     /// Number of rows.
     pub fn len(&self) -> usize {
-        self.first.len()
+        self.shape.first.len()
     }
 
     /// Whether there is no row.
     pub fn is_empty(&self) -> bool {
-        self.first.is_empty()
+        self.shape.first.is_empty()
     }
 
     /// Adds to the entry of row `i` and column `j ≤ i`. Outside the envelope it panics in debug
     /// builds: the caller has set the envelope from the same list of unknowns.
     #[inline]
     pub fn add(&mut self, i: usize, j: usize, value: f64) {
-        debug_assert!(j <= i && j >= self.first[i], "row {i} column {j}");
-        self.values[self.start[i] + j - self.first[i]] += value;
+        let (first, start) = self.row(i);
+        debug_assert!(j <= i && j >= first, "row {i} column {j}");
+        self.values[start + j - first] += value;
     }
 
     /// Adds to several entries of row `i`, as [`Envelope::add`] does to one.
     #[inline]
     pub fn add_row(&mut self, i: usize, columns: &[usize], values: &[f64]) {
-        let (first, start) = (self.first[i], self.start[i]);
+        let (first, start) = self.row(i);
         let row = &mut self.values[start..=start + i - first];
         for (j, value) in columns.iter().zip(values) {
             row[j - first] += value;
@@ -61,26 +69,34 @@ impl Envelope {
 
     /// The diagonal entry of row `i`.
     pub fn diagonal(&self, i: usize) -> f64 {
-        self.values[self.start[i] + i - self.first[i]]
+        let (first, start) = self.row(i);
+        self.values[start + i - first]
+    }
+
+    /// The first column of row `i`, and where it is kept.
+    #[inline]
+    fn row(&self, i: usize) -> (usize, usize) {
+        (self.shape.first[i], self.shape.start[i])
     }
 
     /// The matrix as `L·Lᵀ`. `None` where it is not positive definite.
     pub fn factor(self) -> Option<Factor> {
         let mut l = self;
-        for i in 0..l.len() {
-            let (done, row) = l.values.split_at_mut(l.start[i]);
-            let first = l.first[i];
+        let Shape { first: firsts, start } = &*l.shape;
+        for i in 0..firsts.len() {
+            let (done, row) = l.values.split_at_mut(start[i]);
+            let first = firsts[i];
             for j in first..=i {
-                let from = first.max(l.first[j]);
+                let from = first.max(firsts[j]);
                 let own = &row[from - first..j - first];
                 let sum = if j == i {
                     lanes::dot(own, own)
                 } else {
-                    lanes::dot(own, &done[l.start[j] + from - l.first[j]..])
+                    lanes::dot(own, &done[start[j] + from - firsts[j]..])
                 };
                 let rest = row[j - first] - sum;
                 row[j - first] = if j < i {
-                    rest / done[l.start[j] + j - l.first[j]]
+                    rest / done[start[j] + j - firsts[j]]
                 } else if rest > 0.0 {
                     rest.sqrt()
                 } else {
@@ -110,8 +126,9 @@ impl Factor {
         let l = &self.0;
         let begin = b.iter().position(|b| *b != 0.0).unwrap_or(l.len()); // before it y is 0 as well
         for i in begin..l.len() {
-            let from = l.first[i].max(begin);
-            let row = &l.values[l.start[i] + from - l.first[i]..=l.start[i] + i - l.first[i]];
+            let (first, start) = l.row(i);
+            let from = first.max(begin);
+            let row = &l.values[start + from - first..=start + i - first];
             let (own, diagonal) = row.split_at(row.len() - 1);
             b[i] = (b[i] - lanes::dot(own, &b[from..i])) / diagonal[0];
         }
@@ -122,21 +139,21 @@ impl Factor {
         self.solve_lower(b);
         let l = &self.0;
         for i in (0..l.len()).rev() {
-            let row = &l.values[l.start[i]..=l.start[i] + i - l.first[i]];
+            let (first, start) = l.row(i);
+            let row = &l.values[start..=start + i - first];
             let (own, diagonal) = row.split_at(row.len() - 1);
             b[i] /= diagonal[0];
             let x = b[i];
-            for (b, a) in b[l.first[i]..i].iter_mut().zip(own) {
+            for (b, a) in b[first..i].iter_mut().zip(own) {
                 *b -= a * x;
             }
         }
     }
 
     /// `gᵀ·C·g` with `C` the inverse of the matrix: the variance of the linear figure `g·x`.
-    pub fn variance(&self, g: &[f64]) -> f64 {
-        let mut y = g.to_vec();
-        self.solve_lower(&mut y);
-        lanes::dot(&y, &y)
+    pub fn variance(&self, mut g: Vec<f64>) -> f64 {
+        self.solve_lower(&mut g);
+        lanes::dot(&g, &g)
     }
 }
 
@@ -156,7 +173,7 @@ mod tests {
         ];
         let mut matrix = Envelope::new(vec![0, 0, 1, 0]);
         for i in 0..4 {
-            for j in matrix.first[i]..=i {
+            for j in matrix.shape.first[i]..=i {
                 matrix.add(i, j, dense[i][j]);
             }
         }
@@ -171,7 +188,11 @@ mod tests {
         // variance of x₀: the first entry of the inverse, by solving for the unit vector
         let mut unit = vec![1.0, 0.0, 0.0, 0.0];
         factor.solve(&mut unit);
-        assert_relative_eq!(factor.variance(&[1.0, 0.0, 0.0, 0.0]), unit[0], max_relative = 1e-12);
+        assert_relative_eq!(
+            factor.variance(vec![1.0, 0.0, 0.0, 0.0]),
+            unit[0],
+            max_relative = 1e-12
+        );
     }
 
     #[test]

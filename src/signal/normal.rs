@@ -2,9 +2,16 @@
 
 use std::f64::consts::{PI, SQRT_2};
 
+use super::lanes::{self, Lanes};
+
 /// Density of the standard normal distribution at `z`.
 pub fn density(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * PI).sqrt()
+}
+
+/// The same at several places.
+pub fn densities(z: Lanes) -> Lanes {
+    lanes::exp(z * z * -0.5) * (1.0 / (2.0 * PI).sqrt())
 }
 
 /// Coefficients of `ln(erfc(x)/t) + x²` in Chebyshev polynomials of `4t - 2`, where `t = 2/(2 + x)`, the first one halved.
@@ -31,16 +38,21 @@ const ERFC: [f64; 17] = [
 
 /// Share of the standard normal distribution below `z`, within 1e-10 of itself.
 pub fn below(z: f64) -> f64 {
-    let x = z.abs() / SQRT_2;
-    let t = 2.0 / (2.0 + x);
-    let y = 4.0 * t - 2.0;
+    shares_below(Lanes::splat(z)).to_array()[0]
+}
+
+/// The same of several.
+pub fn shares_below(z: Lanes) -> Lanes {
+    let x = z.abs() * (1.0 / SQRT_2);
+    let t = Lanes::splat(2.0) / (x + 2.0);
+    let y = t * 4.0 - 2.0;
     // Clenshaw 1955
-    let (mut now, mut before) = (0.0, 0.0);
+    let (mut now, mut before) = (Lanes::ZERO, Lanes::ZERO);
     for coefficient in ERFC[1..].iter().rev() {
-        (now, before) = (coefficient + y * now - before, now);
+        (now, before) = (y * now - before + *coefficient, now);
     }
-    let above = 0.5 * t * (ERFC[0] + 0.5 * y * now - before - x * x).exp();
-    if z > 0.0 { 1.0 - above } else { above }
+    let above = t * lanes::exp(y * now * 0.5 - before - x * x + ERFC[0]) * 0.5;
+    z.simd_gt(Lanes::ZERO).select(Lanes::ONE - above, above)
 }
 
 /// Mean square of what of the standard normal distribution lies between `a` and `b`. Source: the truncated second
