@@ -363,6 +363,9 @@ impl Work<'_> {
                 // Second order of the blend: docs/theory.md
                 let bend = current.power * current.fall - next.power * next.fall;
                 let blend = shape.ramp * (Lanes::ONE - shape.ramp) * (0.5 * receiver.pulse);
+                let by_ramp = (Lanes::ONE - shape.ramp * 2.0) * bend * 0.5;
+                by_place -= by_ramp * shape.rect;
+                by_pole += by_ramp * shape.ramp_by_pole * receiver.pulse;
                 shown.fitted += blend * bend + current.add(share - shape.ramp, by);
                 current = next;
                 share = shape.ramp;

@@ -22,7 +22,7 @@ impl Study {
     /// The dead zones of one of this analysis's events. Both are `None` where it is no whole, single
     /// reflection on the fibre: then there is no width to speak of.
     pub fn dead_zones(&self, event: &Event) -> DeadZones {
-        let Some((samples, _, Some(found))) = &self.0 else { return DeadZones::default() };
+        let Some((samples, Some(found))) = &self.0 else { return DeadZones::default() };
         let place = event.position_m.0 / samples.spacing_m;
         let own = |joint: &Joint| (joint.x - place).abs() < 1e-6;
         let i = found.fit.model.joints.iter().position(own).filter(|i| *i > 0);

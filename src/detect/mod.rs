@@ -26,8 +26,10 @@ mod polish;
 mod receiver;
 mod ring;
 mod rises;
+mod rough;
 mod samples;
 mod scan;
+mod search;
 mod sharp;
 mod size;
 mod span;
@@ -39,7 +41,6 @@ use crate::trace::Trace;
 use crate::units::Measured;
 use find::Found;
 use fit::Given;
-use noise::Noise;
 use samples::Samples;
 use start::First;
 
@@ -61,7 +62,7 @@ pub fn events(trace: &Trace, cords: &Cords) -> Analysis {
 }
 
 /// A trace measured once, for more than one question.
-pub struct Study(Option<(Samples, Noise, Option<Found>)>);
+pub struct Study(Option<(Samples, Option<Found>)>);
 
 impl Study {
     /// Measures `trace`.
@@ -84,7 +85,7 @@ impl Study {
                 shown = sharp::shown(&first.model, &given(&first));
             }
             let found = find::joints(first, shown.receiver, &samples, &noise);
-            (samples, noise, found)
+            (samples, found)
         }))
     }
 
@@ -92,11 +93,9 @@ impl Study {
     pub fn analysis(&self, trace: &Trace, cords: &Cords) -> Analysis {
         match &self.0 {
             None => measure::nothing("too few samples, or no pulse length, to measure anything"),
-            Some((_, _, None)) => {
-                measure::nothing("no line of fibre could be fitted to this trace")
-            }
-            Some((samples, noise, Some(found))) => {
-                measure::analysis(trace, cords, samples, noise, found)
+            Some((_, None)) => measure::nothing("no line of fibre could be fitted to this trace"),
+            Some((samples, Some(found))) => {
+                measure::analysis(trace, cords, samples, &found.noise, found)
             }
         }
     }
@@ -104,10 +103,10 @@ impl Study {
     /// Apparent loss at each of `places_m` (metres from the panel, ascending), whether an event was
     /// found there or not. `None` where it cannot be measured: in the dark, or in another's edge.
     pub fn losses_db_at(&self, places_m: &[f64]) -> Vec<Option<Measured>> {
-        let Some((samples, noise, Some(found))) = &self.0 else {
+        let Some((samples, Some(found))) = &self.0 else {
             return vec![None; places_m.len()];
         };
         let places: Vec<f64> = places_m.iter().map(|m| m / samples.spacing_m).collect();
-        found.losses_at(samples, noise, &places)
+        found.losses_at(samples, &found.noise, &places)
     }
 }

@@ -289,11 +289,9 @@ const HALF_HIDDEN: f64 = 0.3;
 /// Additive noise from the scatter of the weakest fibre, where none is seen behind the end: from
 /// second differences of pulse-long means, so that its correlation is in it (`kappa` 1).
 fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
-    let block = (samples.pulse.round() as usize).max(1);
-    let from = samples.index(2.0 * samples.pulse).min(end);
-    let means = means(samples, from, end, block);
-    let lit: Vec<f64> = means.iter().copied().filter(|m| *m > 1.5 * samples.floor).collect();
-    let weak = order::quantile(&mut lit.clone(), 0.4).unwrap_or(0.0);
+    let means = means(samples, samples.index(2.0 * samples.pulse).min(end), end);
+    let mut lit: Vec<f64> = means.iter().copied().filter(|m| *m > 1.5 * samples.floor).collect();
+    let weak = order::quantile(&mut lit, 0.4).unwrap_or(0.0);
     let mut second: Vec<f64> = means
         .windows(3)
         .filter(|m| m[1] > 1.5 * samples.floor && m[1] <= weak)
@@ -301,13 +299,32 @@ fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
         .collect();
     let scatter = order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA;
     // White noise's second difference has variance 6.
-    scatter / 6.0_f64.sqrt() * (block as f64).sqrt()
+    scatter / 6.0_f64.sqrt() * (pulse_long(samples) as f64).sqrt()
 }
 
-/// The whole means of `block` neighbouring samples from `from` to `end`.
-fn means(samples: &Samples, from: usize, end: usize, block: usize) -> Vec<f64> {
+/// Samples in a pulse.
+pub(super) fn pulse_long(samples: &Samples) -> usize {
+    (samples.pulse.round() as usize).max(1)
+}
+
+/// The whole means over one pulse from `from` to `end`.
+fn means(samples: &Samples, from: usize, end: usize) -> Vec<f64> {
+    let block = pulse_long(samples);
     let count = end.saturating_sub(from) / block;
     (from..).step_by(block).take(count).map(|k| samples.mean(k, k + block)).collect()
+}
+
+/// How far the middle of three neighbouring means over one pulse lies off the line through the others, twice.
+#[derive(Clone, Copy)]
+pub(super) struct Difference {
+    /// Over `power`.
+    pub relative: f64,
+    pub power: f64,
+}
+
+fn second_differences(means: &[f64]) -> Vec<Difference> {
+    let of = |m: &[f64]| Difference { relative: (m[0] - 2.0 * m[1] + m[2]) / m[1], power: m[1] };
+    means.windows(3).map(of).collect()
 }
 
 /// Variance of the second difference of means over `block` neighbouring samples of unit noise through
@@ -327,31 +344,68 @@ fn second_difference_var(pole: f64, block: usize) -> f64 {
     sum
 }
 
-/// Roughness of the backscatter: what the means over one pulse scatter more than the additive noise
-/// lets them.
-///
-/// Second differences of pulse-long means cancel the line; events are outliers to the median. A
-/// process averaged over one pulse has block variance 2/3, neighbours' covariance 1/6, so its second
-/// difference has variance 8/3 s²; white noise's is 6 κσ²/n. Source: exact, from the triangular
-/// correlation of coherent fading (Healey 1984).
+/// Roughness of the backscatter before anything is known: from all means over one pulse, of which events spoil some.
 fn speckle(samples: &Samples, noise: &Noise) -> f64 {
-    let block = (samples.pulse.round() as usize).max(1);
-    let from = samples.index(2.0 * samples.pulse);
-    let means = means(samples, from, noise.dark_from, block);
-    let additive = second_difference_var(noise.pole, block) * noise.sigma.powi(2);
-    // Where half of the squares are more than the median of χ² with one degree says, for their variance.
-    let mut rough: Vec<f64> = Vec::with_capacity(means.len());
-    rough.extend(means.windows(3).filter(|m| m[1] > 10.0 * noise.sigma).map(|m| {
-        let d = (m[0] - 2.0 * m[1] + m[2]) / m[1];
-        let rounding = samples.rounding_var(Lanes::splat(m[1]), noise.sigma).to_array()[0];
-        let rounding = (6.0 / block as f64 * rounding).min((m[1] * samples.quantum).powi(2));
-        (d * d / 0.454_936 - (additive + rounding) / (m[1] * m[1])) * 3.0 / 8.0
-    }));
-    if rough.len() < 24 {
-        return 0.0;
-    }
-    order::median(&mut rough).unwrap_or(0.0).clamp(0.0, 0.01).sqrt()
+    let means = means(samples, samples.index(2.0 * samples.pulse), noise.dark_from);
+    Roughness::of(samples, noise, &second_differences(&means)).map_or(0.0, |rough| rough.speckle())
 }
+
+/// What means over one pulse scatter more than the additive noise lets them: the square of the roughness.
+pub(super) struct Roughness {
+    square: f64,
+    sd: f64,
+}
+
+impl Roughness {
+    /// `None` where too few are strong.
+    ///
+    /// Second differences cancel a line; events are outliers to the median. A process averaged over one pulse has block
+    /// variance 2/3, neighbours' covariance 1/6, so its second difference has variance 8/3 s²; white noise's is
+    /// 6 κσ²/n. Source: exact, from the triangular correlation of coherent fading (Healey 1984).
+    pub fn of(samples: &Samples, noise: &Noise, differences: &[Difference]) -> Option<Roughness> {
+        let block = pulse_long(samples);
+        let additive = second_difference_var(noise.pole, block) * noise.sigma.powi(2);
+        let mut squares: Vec<f64> = Vec::with_capacity(differences.len());
+        let mut all = 0.0;
+        squares.extend(differences.iter().filter(|d| d.power > 10.0 * noise.sigma).map(|d| {
+            let rounding = samples.rounding_var(Lanes::splat(d.power), noise.sigma).to_array()[0];
+            let rounding = (6.0 / block as f64 * rounding).min((d.power * samples.quantum).powi(2));
+            let known = (additive + rounding) / (d.power * d.power);
+            all += known;
+            (d.relative * d.relative / CHI2_MEDIAN - known) * 3.0 / 8.0
+        }));
+        let count = squares.len() as f64;
+        if squares.len() < LEAST_DIFFERENCES {
+            return None;
+        }
+        let square = order::median(&mut squares)?.clamp(0.0, 0.01);
+        Some(Roughness {
+            square,
+            sd: MEDIAN_SD / count.sqrt() * (square + all / count * 3.0 / 8.0),
+        })
+    }
+
+    /// Standard deviation of the backscatter over itself.
+    pub fn speckle(&self) -> f64 {
+        self.square.sqrt()
+    }
+
+    /// The same if it is one standard deviation more than it seems.
+    pub fn at_most(&self) -> f64 {
+        (self.square + self.sd).sqrt()
+    }
+}
+
+/// Second differences from which the roughness is read: their median then tells it to about a third.
+const LEAST_DIFFERENCES: usize = 24;
+
+/// Median of χ² with one degree.
+const CHI2_MEDIAN: f64 = 0.454_936;
+
+/// Relative standard deviation of a variance told by the median of n squares, times √n: `1/(2·f(m)·m)` with the density f
+/// of χ² at its median m is 2.33, and neighbouring second differences share two of three means (of white noise their
+/// squares have correlations of 0.44 and 0.03), so that n count as half as many.
+const MEDIAN_SD: f64 = 3.2;
 
 #[cfg(test)]
 mod tests {

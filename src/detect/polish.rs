@@ -56,7 +56,7 @@ fn one_of(a: &Joint, b: &Joint, panel: bool) -> Joint {
 
 /// The reflection that a gain and a loss right behind it are, `a` and joint `i`: what two blends of lines `Δ` apart show
 /// more than one of them in their middle is, to first order, a rectangle of `Δ/2W·(2·p_between - p_before - p_behind)`.
-/// `None` where one of them reflects, or no more light is between them than on both sides.
+/// `None` where one of them reflects, or no more light stands between them than on both sides.
 fn bump(model: &Model, a: &Joint, i: usize) -> Option<Joint> {
     let b = &model.joints[i];
     let x = 0.5 * (a.x + b.x);
@@ -65,7 +65,10 @@ fn bump(model: &Model, a: &Joint, i: usize) -> Option<Joint> {
     let first = model.joints[..i].iter().rposition(|joint| joint.x == a.x)?;
     let (before, between, behind) =
         (power(model.before(first)), between.power(x), power(model.behind(i)));
-    let whole = a.height.is_none() && b.height.is_none() && between > before.max(behind);
+    // A fit may have led the two past each other: then what is dark between them stands for light.
+    let bright =
+        if b.x < a.x { between < before.min(behind) } else { between > before.max(behind) };
+    let whole = a.height.is_none() && b.height.is_none() && bright;
     let height = 0.5 * (b.x - a.x) / model.receiver.pulse * (2.0 * between - before - behind);
     whole.then_some(Joint { x, height: Some(height), ..*b })
 }

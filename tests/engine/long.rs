@@ -95,3 +95,30 @@ fn an_end_that_hardly_reflects_behind_strong_light_is_not_put_behind_itself() {
     let typical = median(off.iter().map(|off| off.abs()).collect());
     assert!(typical < 3.0, "{typical} m off, {off:?}");
 }
+
+/// Ten joints within 100 pulses: hardly three pulses of bare fibre follow one another.
+fn many_joints() -> Fibre {
+    let mut sections =
+        vec![(3000.0, "kind = \"connector\", loss_db = 0.3, reflectance_db = -45.0")];
+    let splices = ["kind = \"splice\", loss_db = 0.3", "kind = \"splice\", loss_db = 0.08"];
+    sections.extend((0..8).map(|i| (2600.0 + 90.0 * f64::from(i), splices[i as usize % 2])));
+    sections.push((3000.0, "kind = \"splice\", loss_db = 0.02"));
+    sections.push((4000.0, ""));
+    Fibre { pulse_ns: 2500, spacing_m: 12.0, speckle: 2e-4, sections, ..weak_connector() }
+}
+
+/// Read from all of the trace the fibre seems three times as rough, for half of what the means over one pulse show is
+/// joints. A splice of 0.02 dB is 23 times what roughness lets a pulse scatter.
+#[test]
+fn roughness_is_the_fibres_and_not_that_of_its_joints() {
+    for seed in 0..8 {
+        let fibre = many_joints();
+        let found = analysis(&fibre.rendered(seed));
+        let rough = found.noise.speckle;
+        assert!(rough < 3.0 * fibre.speckle, "seed {seed}: {rough}, true {}", fibre.speckle);
+        assert_eq!(joints(&found).len(), 10, "seed {seed}: {:#?}", joints(&found));
+        let last = joints(&found)[9];
+        let loss = last.loss_db.expect("a loss");
+        assert!((loss.value - 0.02).abs() < 4.0 * loss.sigma, "seed {seed}: {loss:?}");
+    }
+}

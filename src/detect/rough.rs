@@ -1,0 +1,45 @@
+//! How rough the backscatter is once its events are known: what a fit leaves between their edges.
+
+use super::fit::Fit;
+use super::model::Tails;
+use super::noise::{self, Difference, Noise, Roughness};
+use super::samples::Samples;
+use crate::signal::lanes::Lanes;
+
+/// `noise` with the roughness that `fit` leaves. A trace has some hundred long pulses: before its events are known, what
+/// they show hangs on the events more than on the fibre. What too little
+/// fibre says is not believed: by chance it may seem calmer than it is, and all that stands out then is false.
+pub(super) fn reread(fit: &Fit, samples: &Samples, noise: &Noise) -> Noise {
+    let joints = 0..fit.model.joints.len();
+    let differences: Vec<Difference> =
+        joints.flat_map(|i| behind(fit, samples, noise, i)).collect();
+    let rough = Roughness::of(samples, noise, &differences);
+    let most = rough.map_or(f64::INFINITY, |rough| rough.at_most());
+    Noise { speckle: noise.speckle.min(most), ..*noise }
+}
+
+/// The second differences of what the fibre behind joint `i` is off its line.
+fn behind(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Vec<Difference> {
+    let model = &fit.model;
+    let Some(line) = model.behind(i) else { return Vec::new() };
+    let from = samples.index(model.clear_behind(&model.joints[i])) + 1;
+    let to = match model.joints.get(i + 1) {
+        Some(_) => samples.index(model.onset(i + 1)),
+        None => noise.dark_from,
+    };
+    let tails = Tails::between(model, samples.place(from), samples.place(to));
+    let block = noise::pulse_long(samples);
+    let off = |k: usize| {
+        let x = samples.place(k) + 0.5 * (block as f64 - 1.0);
+        let tail = tails.at(Lanes::splat(x)).to_array()[0];
+        let power = line.power(x);
+        Difference { relative: (samples.mean(k, k + block) - tail) / power - 1.0, power }
+    };
+    let count = to.saturating_sub(from) / block;
+    let off: Vec<Difference> = (0..count).map(|n| off(from + n * block)).collect();
+    let second = |d: &[Difference]| Difference {
+        relative: d[0].relative - 2.0 * d[1].relative + d[2].relative,
+        power: d[1].power,
+    };
+    off.windows(3).map(second).collect()
+}
