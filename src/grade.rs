@@ -115,9 +115,9 @@ pub fn worst(verdicts: impl IntoIterator<Item = Verdict>) -> Option<Verdict> {
     verdicts.into_iter().max()
 }
 
-/// A loss with the instrument's linearity on it: `linearity` dB per dB, one sigma.
-pub fn with_linearity(loss_db: Measured, linearity: f64) -> Measured {
-    loss_db.widened(linearity * loss_db.value)
+/// A loss, or what fibre loses per km, with the instrument's linearity on it: `linearity` dB per dB, one sigma.
+pub fn with_linearity(loss: Measured, linearity: f64) -> Measured {
+    loss.widened(linearity * loss.value)
 }
 
 /// How many times longer one has to average so that a figure this far from its limit is decided:

@@ -57,7 +57,7 @@ fn broken(part: &Part) -> Cause {
 }
 
 fn stretch(part: &Part, link: &Link, worst_nm: Option<u16>) -> Cause {
-    let km = (part.to_m - part.from_m) / 1000.0;
+    let km = part.km();
     let slope = |m: Measured| link.shown(m).times(1.0 / km);
     let figures: Vec<String> = part
         .figures

@@ -2,6 +2,7 @@
 
 use super::part::{self, Part, PartKind};
 use super::{Link, Reference};
+use crate::grade;
 use crate::job::Test;
 use crate::plan::Plan;
 use crate::signal::normal;
@@ -125,7 +126,7 @@ fn losses(part: &Part, link: &Link) -> Vec<Change> {
             quantity: Quantity::Loss,
             old: (part.is_new != Some(true)).then_some(old),
             new: Some(new),
-            change: plain.widened(linearity * plain.value),
+            change: grade::with_linearity(plain, linearity),
             is_sure: false,
         })
     });

@@ -312,56 +312,43 @@ const LEAST_DB: f64 = 0.03;
 
 /// The part's excess, if it loses more than it should.
 fn excess(part: &Part, link: &Link, reference: Reference) -> Option<Excess> {
-    let place = place::place_of(link, part);
-    if part.kind == PartKind::Break {
-        let causes = cause::of(part, link, None);
-        let first = cause::first(part, link, &causes);
-        return Some(Excess {
-            part: part.clone(),
-            wavelength_nm: None,
-            too_much_db: None,
-            place,
-            causes,
-            first,
-        });
-    }
-    let linearity = link.plan.limits.linearity_db_per_db;
-    let over = |figure: &Figure| -> Option<(u16, Measured)> {
-        let (loss, allowed) = (figure.loss_db?, figure.allowed_db?);
-        let plain = loss.minus(allowed);
-        let confidence = match reference {
-            Reference::Baseline => SURE,
-            _ => link.plan.limits.confidence,
-        };
-        // The scale is off by a share of what it shows; of a change, by that share of the change.
-        let scale = if reference == Reference::Baseline { plain.value } else { loss.value };
-        let more = plain.widened(linearity * scale);
-        let graded = grade::judge(more, Limit::AtMost(0.0), confidence);
-        let sure = graded.verdict == Verdict::Fail && more.value > LEAST_DB;
-        sure.then_some((figure.wavelength_nm, more))
+    let worst = match part.kind {
+        PartKind::Break => None, // nothing is measured behind it
+        _ => Some(too_much(part, link, reference).filter(|_| link.is_graded(part.from_m))?),
     };
-    let reflects = cause::reflects_too_much(part, link);
-    let worst = part
-        .figures
-        .iter()
-        .filter_map(over)
-        .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
-        .or_else(|| {
-            reflects.then(|| (part.figures.first().map_or(0, |f| f.wavelength_nm), NONE))
-        })?;
-    if !link.is_graded(part.from_m) {
-        return None;
-    }
-    let causes = cause::of(part, link, Some(worst.0));
+    let causes = cause::of(part, link, worst.map(|(nm, _)| nm));
     let first = cause::first(part, link, &causes);
     Some(Excess {
         part: part.clone(),
-        wavelength_nm: Some(worst.0),
-        too_much_db: Some(worst.1),
-        place,
+        wavelength_nm: worst.map(|(nm, _)| nm),
+        too_much_db: worst.map(|(_, more)| more),
+        place: place::place_of(link, part),
         causes,
         first,
     })
+}
+
+/// The wavelength at which a part loses most beyond what it may, and how much; or that it reflects too much.
+fn too_much(part: &Part, link: &Link, reference: Reference) -> Option<(u16, Measured)> {
+    let is_change = reference == Reference::Baseline;
+    let limits = &link.plan.limits;
+    let confidence = if is_change { SURE } else { limits.confidence };
+    let over = |figure: &Figure| -> Option<(u16, Measured)> {
+        let (loss, allowed) = (figure.loss_db?, figure.allowed_db?);
+        let plain = loss.minus(allowed);
+        // The scale is off by a share of what it shows; of a change, by that share of the change.
+        let scale_db = if is_change { plain.value } else { loss.value };
+        let more = plain.widened(limits.linearity_db_per_db * scale_db);
+        let graded = grade::judge(more, Limit::AtMost(0.0), confidence);
+        let is_sure = graded.verdict == Verdict::Fail && more.value > LEAST_DB;
+        is_sure.then_some((figure.wavelength_nm, more))
+    };
+    let most = part.figures.iter().filter_map(over).max_by(|a, b| a.1.value.total_cmp(&b.1.value));
+    let reflects = || {
+        let nm = part.figures.first().map_or(0, |f| f.wavelength_nm);
+        cause::reflects_too_much(part, link).then_some((nm, NONE))
+    };
+    most.or_else(reflects)
 }
 
 /// What a part loses too much that only reflects too much.

@@ -57,6 +57,13 @@ pub struct Part {
     pub is_new: Option<bool>,
 }
 
+impl Part {
+    /// Its length.
+    pub(super) fn km(&self) -> f64 {
+        (self.to_m - self.from_m) / 1000.0
+    }
+}
+
 /// All parts in order from end a, not yet with what they may lose.
 pub(super) fn of(link: &Link) -> Vec<Part> {
     let stop_m = stop(link);
@@ -104,16 +111,21 @@ fn new(name: String, kind: PartKind, at_m: f64) -> Part {
 
 /// Loss at each wavelength from what `of` reads in each trace.
 fn figures(link: &Link, of: impl Fn(Direction, &Content) -> Option<Measured>) -> Vec<Figure> {
-    let one_way_db = link.one_way_db;
-    let each = link.wavelengths_nm().into_iter().map(|nm| {
-        let from = |end: Direction| {
-            let own = link.tests.iter().filter(|t| t.0 == nm && t.1 == end);
-            Measured::mean(own.filter_map(|t| of(t.1, t.2)))
-        };
-        let both = combine::two_way(from(Direction::AToB), from(Direction::BToA), one_way_db);
-        Figure { wavelength_nm: nm, loss_db: both.loss_db, allowed_db: None }
-    });
-    each.collect()
+    from_ends(link, |nm, end| {
+        let own = link.tests.iter().filter(|t| t.0 == nm && t.1 == end);
+        Measured::mean(own.filter_map(|t| of(t.1, t.2)))
+    })
+}
+
+/// Loss at each wavelength from what is read of it from each end.
+fn from_ends(link: &Link, read: impl Fn(u16, Direction) -> Option<Measured>) -> Vec<Figure> {
+    let figure = |wavelength_nm| {
+        let [from_a, from_b] =
+            [Direction::AToB, Direction::BToA].map(|end| read(wavelength_nm, end));
+        let loss_db = combine::two_way(from_a, from_b, link.one_way_db).loss_db;
+        Figure { wavelength_nm, loss_db, allowed_db: None }
+    };
+    link.wavelengths_nm().into_iter().map(figure).collect()
 }
 
 fn end(link: &Link, at_a: bool) -> Part {
@@ -242,20 +254,10 @@ fn loses_too_much(link: &Link, event: &Event) -> bool {
 fn from_events(link: &Link, here: &[Seen]) -> Part {
     let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
     let mut part = new(format!("event at {at_m:.0} m"), PartKind::Unplanned, at_m);
-    let one_way_db = link.one_way_db;
-    let from = |nm: u16, end: Direction| {
+    part.figures = from_ends(link, |nm, end| {
         let own = here.iter().filter(|s| s.wavelength_nm == nm && s.direction == end);
         Measured::mean(own.filter_map(|s| s.event.loss_db))
-    };
-    part.figures = link
-        .wavelengths_nm()
-        .into_iter()
-        .map(|nm| {
-            let both =
-                combine::two_way(from(nm, Direction::AToB), from(nm, Direction::BToA), one_way_db);
-            Figure { wavelength_nm: nm, loss_db: both.loss_db, allowed_db: None }
-        })
-        .collect();
+    });
     let of_end = |end: Direction| {
         let own = here.iter().filter(move |s| s.direction == end);
         own.map(|s| (s.event, s.near_m)).collect::<Vec<_>>()
@@ -336,74 +338,68 @@ fn stop(link: &Link) -> Option<Part> {
 /// What each part may lose: by the baseline where there is one, else by the plan.
 pub(super) fn allow(parts: &mut [Part], link: &Link, before: Option<&Link>) {
     let old = before.map(of).unwrap_or_default();
-    for part in parts.iter_mut() {
-        let same = |p: &&Part| {
-            let near = (p.from_m - part.from_m).abs() < 10.0 + 1e-3 * part.from_m;
-            p.kind != PartKind::Stretch && near
-        };
-        let twin = old.iter().filter(same).min_by(|a, b| {
-            let off = |p: &Part| (p.from_m - part.from_m).abs();
-            off(a).total_cmp(&off(b))
-        });
+    for part in parts {
+        let twin = before.and_then(|_| twin(&old, part));
         if before.is_some() && part.kind != PartKind::Stretch {
             part.is_new = Some(twin.is_none());
             part.reflectance_before_db = twin.and_then(|t| t.reflectance_db);
         }
-        let slopes = match before {
-            Some(before) if part.kind == PartKind::Stretch => {
-                attenuation(before, part.from_m, part.to_m)
-            }
-            _ => Vec::new(),
+        let allowed = |nm: u16| match before {
+            _ if !link.is_graded(part.from_m) => None,
+            Some(before) => by_baseline(before, part, twin, nm),
+            None => by_limits(link, part, nm).map(|db| Measured::new(db, 0.0)),
         };
-        let km = (part.to_m - part.from_m) / 1000.0;
-        let is_graded = link.is_graded(part.from_m);
-        let (part_reflects, at_m) = (part.reflectance_db.is_some(), part.from_m);
-        for figure in &mut part.figures {
-            let nm = figure.wavelength_nm;
-            figure.allowed_db = match (before, part.kind) {
-                _ if !is_graded => None,
-                (Some(_), PartKind::Stretch) => {
-                    slopes.iter().find(|s| s.0 == nm).map(|s| s.1.times(km))
-                }
-                (Some(before), _) => match twin {
-                    Some(twin) => {
-                        twin.figures.iter().find(|f| f.wavelength_nm == nm).and_then(|f| f.loss_db)
-                    }
-                    // Not there before: it was allowed nothing, if that wavelength was measured.
-                    None => before.wavelengths_nm().contains(&nm).then_some(super::NONE),
-                },
-                (None, kind) => {
-                    let allowed = match (kind, link.reference) {
-                        (PartKind::Unplanned, Reference::Preset) => {
-                            by_looks(link, part_reflects, at_m)
-                        }
-                        _ => by_plan(link, kind, nm, km),
-                    };
-                    allowed.map(|v| Measured::new(v, 0.0))
-                }
-            };
+        let each: Vec<_> = part.figures.iter().map(|f| allowed(f.wavelength_nm)).collect();
+        for (figure, allowed_db) in part.figures.iter_mut().zip(each) {
+            figure.allowed_db = allowed_db;
         }
     }
 }
 
-/// Where nobody says which joints there are, each may lose what one that looks like it may.
-fn by_looks(link: &Link, reflects: bool, at_m: f64) -> Option<f64> {
-    let limits = &link.plan.limits;
-    let splitter = link.splitter_m.is_some_and(|m| (m - at_m).abs() < 5.0);
-    match (splitter, reflects) {
-        (true, _) => limits.splitter_db,
-        (_, true) => limits.connector_db,
-        (_, false) => limits.splice_db,
+/// The same joint in the earlier round.
+fn twin<'a>(old: &'a [Part], part: &Part) -> Option<&'a Part> {
+    let off = |p: &Part| (p.from_m - part.from_m).abs();
+    let same = |p: &&Part| p.kind != PartKind::Stretch && off(p) < 10.0 + 1e-3 * part.from_m;
+    old.iter().filter(same).min_by(|a, b| off(a).total_cmp(&off(b)))
+}
+
+/// What the earlier round shows of it.
+fn by_baseline(before: &Link, part: &Part, twin: Option<&Part>, nm: u16) -> Option<Measured> {
+    match (part.kind, twin) {
+        (PartKind::Stretch, _) => {
+            let slopes = attenuation(before, part.from_m, part.to_m);
+            slopes.iter().find(|s| s.0 == nm).map(|s| s.1.times(part.km()))
+        }
+        (_, Some(twin)) => {
+            twin.figures.iter().find(|f| f.wavelength_nm == nm).and_then(|f| f.loss_db)
+        }
+        // Not there before: it was allowed nothing, if that wavelength was measured.
+        (_, None) => before.wavelengths_nm().contains(&nm).then_some(super::NONE),
     }
 }
 
-fn by_plan(link: &Link, kind: PartKind, nm: u16, km: f64) -> Option<f64> {
+/// What the plan lets it lose, or a preset what it looks like.
+fn by_limits(link: &Link, part: &Part, nm: u16) -> Option<f64> {
     let plan = link.plan;
-    match kind {
+    match part.kind {
+        PartKind::Unplanned if link.reference == Reference::Preset => by_looks(link, part),
         PartKind::End => plan.limits.connector_db,
         PartKind::Planned(kind) => plan.joint_limit_db(kind),
         PartKind::Unplanned => Some(0.0),
-        PartKind::Stretch => plan.attenuation_limit_db_per_km(f64::from(nm)).map(|a| a * km),
+        PartKind::Stretch => {
+            plan.attenuation_limit_db_per_km(f64::from(nm)).map(|limit| limit * part.km())
+        }
         PartKind::Break => None,
+    }
+}
+
+/// Where nobody says which joints there are, each may lose what one that looks like it may.
+fn by_looks(link: &Link, part: &Part) -> Option<f64> {
+    let limits = &link.plan.limits;
+    let is_splitter = link.splitter_m.is_some_and(|m| (m - part.from_m).abs() < 5.0);
+    match part.reflectance_db {
+        _ if is_splitter => limits.splitter_db,
+        Some(_) => limits.connector_db,
+        None => limits.splice_db,
     }
 }

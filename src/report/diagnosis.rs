@@ -6,6 +6,7 @@ use super::rounded::{rounded, sigma, value};
 use super::table::{self, Align, Column};
 use super::{CAUTION, escape, jobs};
 use crate::diagnose::{Diagnosis, Excess, OnRoute, Part, PartKind, Place, Reference};
+use crate::grade;
 use crate::job::{Finding, Task};
 use crate::plan::Plan;
 
@@ -26,7 +27,7 @@ pub fn lines(diagnosis: &Diagnosis, plan: &Plan, width: usize) -> Vec<String> {
     let mut out = table::wrap(&title, width);
     for whole in &diagnosis.wholes {
         let allowed = whole.allowed_db.map_or(String::new(), |a| format!(", of {a:.2} dB allowed"));
-        let loss = whole.loss_db.widened(linearity * whole.loss_db.value);
+        let loss = grade::with_linearity(whole.loss_db, linearity);
         let allowed =
             if whole.is_complete { allowed } else { ", without what is not seen".to_owned() };
         let line = format!("{} nm: {loss} dB{allowed}", whole.wavelength_nm);
@@ -180,7 +181,7 @@ fn part_rows(part: &Part, linearity: f64) -> Vec<Vec<String>> {
     let mut rows: Vec<Vec<String>> = Vec::new();
     for figure in &part.figures {
         let more = figure.loss_db.zip(figure.allowed_db).map(|(l, a)| l.value - a.value);
-        let loss = figure.loss_db.map(|m| m.widened(linearity * m.value));
+        let loss = figure.loss_db.map(|m| grade::with_linearity(m, linearity));
         rows.push(vec![
             String::new(),
             figure.wavelength_nm.to_string(),

@@ -6,7 +6,7 @@ use super::super::name::Direction;
 use super::super::test::Content;
 use super::super::{Finding, Severity};
 use super::{FiberReview, Own};
-use crate::grade::{self, Limit, Verdict};
+use crate::grade::{Limit, Verdict};
 use crate::judge::LEAST_SECTION_PULSES;
 use crate::plan::{Limits, Plan};
 use crate::units::Measured;
@@ -100,10 +100,9 @@ impl Own<'_> {
     }
 }
 
-/// An attenuation against its limit, with the scale's linearity on it.
+/// An attenuation against its limit, with the scale's linearity on it as a loss has.
 fn graded(attenuation: Measured, limit: f64, limits: &Limits) -> Verdict {
-    let with = attenuation.widened(limits.linearity_db_per_db * attenuation.value);
-    grade::judge(with, Limit::AtMost(limit), limits.confidence).verdict
+    limits.judge_loss(attenuation, Limit::AtMost(limit)).verdict
 }
 
 /// What a planned joint loses before it is measured, and one sigma of that, in dB. Common practice, no
