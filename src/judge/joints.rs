@@ -25,6 +25,16 @@ impl Group {
     }
 }
 
+/// What joints of a kind lose together.
+pub(super) struct Sum {
+    /// How many there are.
+    pub count: usize,
+    /// Of how many the loss is known.
+    pub known: usize,
+    /// The loss of those.
+    pub loss_db: Measured,
+}
+
 impl Court<'_> {
     /// The link's joints by whose loss can be told: each alone, or a group that shares the loss of its first.
     pub(super) fn groups(&self) -> Vec<Group> {
@@ -39,6 +49,25 @@ impl Court<'_> {
             }
         }
         groups
+    }
+
+    /// Joints of a kind, those at a wanted place, and what they lose. Of a group that other joints belong to as
+    /// well nobody knows which of them loses how much.
+    pub(super) fn sum(&self, kind: JointKind, wanted: impl Fn(&Event) -> bool) -> Sum {
+        let mut sum = Sum { count: 0, known: 0, loss_db: Measured::new(0.0, 0.0) };
+        for group in self.groups() {
+            let is_own = |event: &&Event| self.kind(event) == kind && wanted(event);
+            let own = group.events.iter().filter(is_own).count();
+            match group.loss_db().filter(|_| own == group.events.len()) {
+                Some(loss) => {
+                    sum.count += group.places();
+                    sum.known += group.places();
+                    sum.loss_db = sum.loss_db.plus(loss);
+                }
+                None => sum.count += own,
+            }
+        }
+        sum
     }
 
     pub(super) fn joints(&mut self) {

@@ -2,20 +2,9 @@
 //! length.
 
 use super::{Court, Figure, LEAST_SECTION_PULSES, Of, Quantity, place_doubt, remedy};
-use crate::event::Event;
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::{JointKind, LinkLimit};
 use crate::units::Measured;
-
-/// What joints of a kind lose together.
-pub(super) struct Sum {
-    /// How many there are.
-    pub count: usize,
-    /// Of how many the loss is known.
-    pub known: usize,
-    /// The loss of those.
-    pub loss_db: Measured,
-}
 
 impl Court<'_> {
     /// Each section, and all of them together: attenuation is the fibre's, so a short section that
@@ -59,29 +48,10 @@ impl Court<'_> {
 
     /// The figure with the scale's linearity on it.
     fn on_scale(&self, own: Measured) -> Figure {
-        Figure::Whole(own.widened(self.limits.linearity_db_per_db * own.value.abs()))
+        Figure::Whole(grade::with_linearity(own, self.limits.linearity_db_per_db))
     }
 
     /// The mean over the link's splices, each read from one end.
-    /// Joints of a kind, those at a wanted place, and what they lose. Of a group that other joints belong to as
-    /// well nobody knows which of them loses how much.
-    pub(super) fn sum(&self, kind: JointKind, wanted: impl Fn(&Event) -> bool) -> Sum {
-        let mut sum = Sum { count: 0, known: 0, loss_db: Measured::new(0.0, 0.0) };
-        for group in self.groups() {
-            let is_own = |event: &&Event| self.kind(event) == kind && wanted(event);
-            let own = group.events.iter().filter(is_own).count();
-            match group.loss_db().filter(|_| own == group.events.len()) {
-                Some(loss) => {
-                    sum.count += group.places();
-                    sum.known += group.places();
-                    sum.loss_db = sum.loss_db.plus(loss);
-                }
-                None => sum.count += own,
-            }
-        }
-        sum
-    }
-
     pub(super) fn splices_together(&mut self) {
         let Some(limit) = self.limits.splice_mean_db else { return };
         let splices = self.sum(JointKind::Splice, |_| true);
