@@ -16,6 +16,7 @@ mod remedy;
 mod rows;
 mod settings;
 mod spread;
+mod swapped;
 mod test;
 mod todo;
 mod tray;
@@ -204,7 +205,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let mut findings = check::of_files(&tests, &rows, &wrong);
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
-    let swaps = check::swapped(&tests, &rows, (&copies, &labels.exchanged), &mut findings);
+    let swaps = swapped::pairs(&tests, &rows, (&copies, &labels.exchanged), &mut findings);
     findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
