@@ -392,8 +392,7 @@ pub fn csv(document: &Document) -> Result<String, csv::Error> {
                 event.extent_m.to_string(),
                 event.merged.to_string(),
             ];
-            let verdict =
-                read.judgement.as_ref().and_then(|own| own.of_event(event.number)).unwrap_or("");
+            let verdict = read.judgement.as_ref().map_or("", |own| own.of_event(event.number));
             writer.write_record(row.into_iter().chain(judged.then(|| verdict.to_owned())))?;
         }
     }

@@ -1,5 +1,7 @@
 //! Verdicts of one trace: for people, and for programs.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use super::events::{Look, with_sigma};
@@ -326,6 +328,9 @@ pub(super) struct JudgementData {
     limits_come_from: String,
     items: Vec<ItemData>,
     notes: Vec<String>,
+    /// Of each event that was judged. In the document it stands with its figures.
+    #[serde(skip)]
+    events: BTreeMap<usize, Verdict>,
 }
 
 #[derive(Debug, Serialize)]
@@ -348,11 +353,9 @@ struct ItemData {
 }
 
 impl JudgementData {
-    /// The worst verdict of an event's figures in a word. `None` where none was judged.
-    pub(super) fn of_event(&self, number: usize) -> Option<&'static str> {
-        let own = |item: &&ItemData| item.event == Some(number);
-        let rank = |word: &str| ["pass", "undecided", "fail"].iter().position(|w| *w == word);
-        self.items.iter().filter(own).map(|item| item.verdict).max_by_key(|word| rank(word))
+    /// The worst verdict of an event's figures in a word; blank where none was judged.
+    pub(super) fn of_event(&self, number: usize) -> &'static str {
+        self.events.get(&number).map_or("", |verdict| verdict.word())
     }
 }
 
@@ -365,7 +368,13 @@ pub(super) fn judgement(judged: &Judged, plan: &Plan) -> JudgementData {
         limits_come_from: plan.limits.origin().unwrap_or_else(|| "the plan".into()),
         items: judged.items.iter().map(item_data).collect(),
         notes: judged.notes.clone(),
+        events: judged.items.iter().filter_map(|item| of_event(judged, item)).collect(),
     }
+}
+
+fn of_event(judged: &Judged, item: &Item) -> Option<(usize, Verdict)> {
+    let Of::Event(number) = item.of else { return None };
+    Some((number, judged.of_event(number)?))
 }
 
 fn item_data(item: &Item) -> ItemData {

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::face::Weight;
 use super::paper::{Cell, INSIDE, Item, MARGIN, Paper, Role, Stand};
 use super::picture::{self, Drawn, Frame, Place, Window};
-use super::{Source, alike, findings, with_sigma};
+use super::{Source, alike, became, findings, with_sigma};
 use crate::job::Direction;
 use crate::report::review::{Document, FiberData, FindingData, JointData};
 use crate::report::table;
@@ -169,14 +169,8 @@ fn links(paper: &mut Paper, document: &Document, own: &FiberData) {
         .links
         .iter()
         .map(|link| {
-            let test = |direction: Direction| {
-                let found = document.tests.iter().find(|test| {
-                    test.fiber == Some(own.fiber)
-                        && test.wavelength_nm == Some(link.wavelength_nm)
-                        && test.direction == Some(direction.word())
-                        && (test.counts || test.verdict == "missing")
-                });
-                Cell::verdict(found.map_or("", |test| test.verdict))
+            let test = |direction| {
+                Cell::verdict(became(document, own.fiber, link.wavelength_nm, direction))
             };
             vec![
                 Cell::plain(link.wavelength_nm.to_string()),

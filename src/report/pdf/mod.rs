@@ -4,7 +4,7 @@
 //! of what stands on them, then written at once, so that each can say of how many it is one.
 
 use super::{CAUTION, review};
-use crate::job::{Review, Severity};
+use crate::job::{Direction, Review, Severity};
 use crate::plan::Plan;
 
 mod compact;
@@ -123,6 +123,22 @@ fn finding(paper: &mut Paper, alike: &[review::FindingData], size: f32) {
         paper.y -= 0.4 * size;
         paper.paragraph(&format!("next: {}", found.next), size, Weight::Regular, 10.0);
     }
+}
+
+/// What became of a measurement, in a word; blank where the plan does not ask for it.
+fn became(
+    document: &review::Document,
+    fiber: u32,
+    wavelength_nm: u16,
+    direction: Direction,
+) -> &'static str {
+    let found = document.tests.iter().find(|test| {
+        test.fiber == Some(fiber)
+            && test.wavelength_nm == Some(wavelength_nm)
+            && test.direction == Some(direction.word())
+            && (test.counts || test.verdict == "missing")
+    });
+    found.map_or("", |test| test.verdict)
 }
 
 /// `1 file`, `2 files`.

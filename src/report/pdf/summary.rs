@@ -2,7 +2,7 @@
 
 use super::face::Weight;
 use super::paper::{Cell, Color, FAINT, INK, INSIDE, Item, MARGIN, Paper, Role, Stand};
-use super::{Source, findings, with_sigma};
+use super::{Source, became, findings, with_sigma};
 use crate::job::{Direction, Severity};
 use crate::report::review::{self, Document, JointData};
 use crate::report::table;
@@ -48,13 +48,7 @@ fn matrix(paper: &mut Paper, source: &Source, document: &Document) {
         ];
         for w in nm {
             for direction in [Direction::AToB, Direction::BToA] {
-                let found = document.tests.iter().find(|test| {
-                    test.fiber == Some(own.fiber)
-                        && test.wavelength_nm == Some(*w)
-                        && test.direction == Some(direction.word())
-                        && (test.counts || test.verdict == "missing")
-                });
-                row.push(Cell::verdict(found.map_or("", |test| test.verdict)));
+                row.push(Cell::verdict(became(document, own.fiber, *w, direction)));
             }
         }
         for w in nm {
