@@ -172,8 +172,7 @@ fn measure(sheets: &[Sheet], guesses: &mut Guesses) -> Result<Measure, DraftErro
     guesses.measure.push(format!(
         "directions: {a} traces are from end a, {b} from end b{unknown}; say what is asked for"
     ));
-    let mut agree = |what: &str, values: Vec<String>| {
-        let mut values = values;
+    let mut agree = |what: &str, mut values: Vec<String>| {
         values.sort_unstable();
         values.dedup();
         if let [one] = values.as_slice() {

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::detect::{Cords, Study};
 use crate::event::{Analysis, Event, Role};
 use crate::plan::{self, Plan};
-use crate::trace::Trace;
+use crate::trace::{Label, Trace};
 use crate::units::{GroupIndex, Measured};
 use crate::{disk, judge, source};
 
@@ -260,7 +260,7 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
     let direction = who.direction;
     let trace = with_agreed_index(trace, wavelength, plan);
     let measured = Measurement::of(&trace, plan, direction);
-    let text = |label: &crate::trace::Label| label.text();
+    let joined = |labels: [&Label; 2]| labels.map(Label::text).join(" ").trim().to_owned();
     let doubt_m = |place| judge::place_doubt(&trace, place).together_m();
     let stops_m = match measured.early {
         Some(Early::Stops(place)) => Some(place),
@@ -271,17 +271,9 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         wavelength_nm: wavelength,
         direction,
         own_cable: who.own_cable,
-        operator: text(&trace.labels.operator),
-        instrument: [&trace.instrument.supplier, &trace.instrument.module]
-            .map(text)
-            .join(" ")
-            .trim()
-            .to_owned(),
-        serial: [&trace.instrument.mainframe_serial, &trace.instrument.module_serial]
-            .map(text)
-            .join(" ")
-            .trim()
-            .to_owned(),
+        operator: trace.labels.operator.text(),
+        instrument: joined([&trace.instrument.supplier, &trace.instrument.module]),
+        serial: joined([&trace.instrument.mainframe_serial, &trace.instrument.module_serial]),
         measured_at_unix_s: trace.settings.measured_at_unix_s,
         index: file_index,
         used_index: trace.settings.index.value(),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
-use super::{CLEAN, FiberReview, JointReview, Own, highest};
+use super::{CLEAN, FiberReview, JointReview, Own, figures, highest};
 use crate::combine::{self, Joined, Reading, TwoWay};
 use crate::event::{Event, Peak, Role};
 use crate::grade::{self, Limit, Verdict};
@@ -309,11 +309,6 @@ fn is_bend(known: &[(u16, Measured)]) -> bool {
         }
         _ => false,
     }
-}
-
-fn figures(known: &[(u16, Measured)]) -> String {
-    let each = known.iter().map(|(nm, loss)| format!("{loss} dB at {nm} nm"));
-    each.collect::<Vec<_>>().join(", ")
 }
 
 /// Where a joint lies, as the longest wavelength of the plan shows it.

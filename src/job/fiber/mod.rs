@@ -339,6 +339,12 @@ impl Own<'_> {
 /// What to do with a connector that loses too much.
 const CLEAN: &str = "clean it, look at both end faces with a camera scope, and measure again";
 
+/// `0.31 ± 0.01 dB at 1310 nm, 0.33 ± 0.01 dB at 1550 nm`
+fn figures(known: &[(u16, Measured)]) -> String {
+    let each = known.iter().map(|(nm, loss)| format!("{loss} dB at {nm} nm"));
+    each.collect::<Vec<_>>().join(", ")
+}
+
 fn highest(a: Option<Measured>, b: Option<Measured>) -> Option<Measured> {
     match (a, b) {
         (Some(a), Some(b)) => Some(if a.value >= b.value { a } else { b }),

@@ -3,10 +3,10 @@
 
 use std::collections::BTreeSet;
 
-use super::super::Severity;
 use super::super::name::Direction;
 use super::super::test::Content;
-use super::{FiberReview, Own};
+use super::super::{Finding, Severity};
+use super::{FiberReview, Own, figures};
 use crate::combine::{self, TwoWay};
 use crate::event::Role;
 use crate::grade::{Limit, Verdict};
@@ -104,61 +104,71 @@ impl Own<'_> {
         let nm: BTreeSet<u16> = here.iter().map(|s| s.wavelength_nm).collect();
         let losses: Vec<(u16, TwoWay)> =
             nm.into_iter().map(|nm| (nm, self.loss(here, nm))).collect();
-        let both = |two: &TwoWay| two.step_db.is_some();
-        let sides = losses.iter().any(|l| both(&l.1));
-        let all: Vec<(u16, Measured)> =
-            losses.iter().filter_map(|l| Some((l.0, l.1.loss_db?))).collect();
-        let known: Vec<(u16, Measured)> = losses
-            .iter()
-            .filter(|l| !sides || both(&l.1))
-            .filter_map(|l| Some((l.0, l.1.loss_db?)))
-            .collect();
-        let Some((_, loss)) = known.iter().copied().max_by(|a, b| a.1.value.total_cmp(&b.1.value))
-        else {
+        let is_both = |two: &TwoWay| two.step_db.is_some();
+        let has_both = losses.iter().any(|l| is_both(&l.1));
+        let read = |counts: &dyn Fn(&TwoWay) -> bool| -> Vec<(u16, Measured)> {
+            let own = losses.iter().filter(|l| counts(&l.1));
+            own.filter_map(|l| Some((l.0, l.1.loss_db?))).collect()
+        };
+        let known = read(&|two| !has_both || is_both(two));
+        let most = known.iter().map(|k| k.1).max_by(|a, b| a.value.total_cmp(&b.value));
+        let Some(loss) = most.filter(|loss| self.is_worth_saying(here, *loss, has_both)) else {
             return;
         };
+        // One end alone tells a bend as well, where the other wavelength was measured from both.
+        let is_bend = self.is_bend(&known) || self.is_bend(&read(&|_| true));
+        let finding = self.unplanned(here, &known, loss, is_bend);
+        let is_waived = finding.place.as_deref().is_some_and(|place| self.is_waived(place));
+        out.findings.push(finding);
+        if !is_waived {
+            self.judge_unplanned(&known, out);
+        }
+    }
+
+    /// Whether its loss is no chance, and no surprise where it lies.
+    fn is_worth_saying(&self, here: &[Seen], loss: Measured, has_both_ends: bool) -> bool {
         // Where nothing is planned no unequal fibres are either: what one end shows is there, a joint of
         // unequal fibres or not.
         let from_one_end = || ALONE_DB + SIGMAS * Self::noise_db(here);
         let beyond_db = LEAST_LOSS_DB + SIGMAS * loss.sigma;
-        if loss.value < if sides { beyond_db } else { beyond_db.min(from_one_end()) } {
-            return;
-        }
-        if here.iter().any(|s| s.is_near) && !self.is_over_splice(loss) {
-            return;
-        }
+        let least_db = if has_both_ends { beyond_db } else { beyond_db.min(from_one_end()) };
+        let is_near = here.iter().any(|s| s.is_near);
+        loss.value >= least_db && (!is_near || self.is_over_splice(loss))
+    }
+
+    /// What is said of it. `loss`: the most of those that are `known`, by wavelength.
+    fn unplanned(
+        &self,
+        here: &[Seen],
+        known: &[(u16, Measured)],
+        loss: Measured,
+        is_bend: bool,
+    ) -> Finding {
         let at_m = here.iter().map(|s| s.at_m).sum::<f64>() / here.len() as f64;
         let at_sigma_m =
             here.iter().map(|s| s.sigma_m * s.sigma_m).sum::<f64>().sqrt() / here.len() as f64;
         let seen_m = Measured::new(at_m, at_sigma_m);
+        let kind = if is_bend { "bend" } else { "unplanned-event" };
         let place = self.section_name(at_m);
-        // One end alone tells a bend as well, where the other wavelength was measured from both.
-        let bend = self.is_bend(&known) || self.is_bend(&all);
-        let kind = if bend { "bend" } else { "unplanned-event" };
         let mut finding = self.finding(kind, Severity::Fault, Some(&place), Some(at_m));
         finding.rests_on(["loss_db", "loss_sigma_db"], loss);
-        let figures: Vec<String> =
-            known.iter().map(|(nm, l)| format!("{l} dB at {nm} nm")).collect();
-        let what = match (bend, here.iter().any(|s| s.reflects)) {
+        let what = match (is_bend, here.iter().any(|s| s.reflects)) {
             (true, _) => "a loss that grows with wavelength, as a bend's does",
             (false, true) => "a reflection, where the plan has no connector",
             (false, false) => "a loss where the plan has no joint",
         };
         finding.says = format!(
             "{what}: {} at {seen_m:.1} m, seen by {} trace{}",
-            figures.join(", "),
+            figures(known),
             here.len(),
             if here.len() == 1 { "" } else { "s" }
         );
-        finding.next = if bend {
+        finding.next = if is_bend {
             "look for a tight bend, a clamp or a crushed tube there".into()
         } else {
             "look at the cable there; put the joint into the plan if it belongs there".into()
         };
-        out.findings.push(finding);
-        if !self.is_waived(&place) {
-            self.judge_unplanned(&known, out);
-        }
+        finding
     }
 
     /// What is not planned may lose no more than a splice; its section fails with it.

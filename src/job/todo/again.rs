@@ -1,6 +1,6 @@
 //! Measurements of a fibre to make, or to make again in a way that decides.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::open::{self, Ask};
 use super::{Direction, Fiber, MEASURE_AGAIN, NO_LIMIT, Row, Severity, Station, Task, TestVerdict};
@@ -10,7 +10,7 @@ use super::{by_words, is_repair, station, wavelengths};
 pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
     let mut measure: Vec<((Station, String), u16)> = Vec::new();
     let mut in_vain: Vec<((String, String), u16)> = Vec::new();
-    let mut nms: BTreeSet<u16> = BTreeSet::new();
+    let mut asks: BTreeMap<u16, Vec<Ask>> = BTreeMap::new();
     for row in fiber.rows {
         let (Some(nm), Some(direction)) = (row.wavelength_nm, row.direction) else { continue };
         if row.verdict == TestVerdict::Missing {
@@ -18,19 +18,18 @@ pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
         } else if row.counts {
             // What fails may have other parts that are open.
             let is_open = matches!(row.verdict, TestVerdict::Undecided | TestVerdict::Fail);
-            let asks = if is_open && !fiber.is_unknown(row) && !fiber.is_taken_anew() {
-                nms.insert(nm);
-                open::asks(fiber, nm)
+            let own: &[Ask] = if is_open && !fiber.is_unknown(row) && !fiber.is_taken_anew() {
+                asks.entry(nm).or_insert_with(|| open::asks(fiber, nm))
             } else {
-                Vec::new()
+                &[]
             };
-            let again = fiber.again(row, &asks).map(|how| format!(" again, {how}"));
+            let again = fiber.again(row, own).map(|how| format!(" again, {how}"));
             measure.extend(again.map(|how| ((end_of(direction), how), nm)));
         }
     }
-    for nm in nms {
+    for (nm, own) in asks {
         let mut one_end: Vec<String> = Vec::new();
-        for ask in open::asks(fiber, nm) {
+        for ask in own {
             match ask {
                 Ask::InVain { place, says } => in_vain.push(((place, says), nm)),
                 Ask::OtherEnd { decides } => one_end.push(decides),
