@@ -10,6 +10,7 @@ mod few;
 mod kinds;
 mod limits;
 mod mixed;
+mod one_end;
 mod sections;
 mod stress;
 mod todo;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::super::name::Direction;
 use super::super::{Finding, Severity};
-use super::{CLEAN, FiberReview, Own, highest};
+use super::{CLEAN, FiberReview, Own, highest, joint};
 use crate::grade::{self, Limit, Verdict};
 use crate::plan::JointKind;
 use crate::units::Measured;
@@ -18,31 +18,35 @@ impl Own<'_> {
         for name in ["end a", "end b"] {
             let mut worst_loss: Option<Measured> = None;
             let mut at_m = 0.0;
+            let is_bend = joint::grows(name, out);
             for own in out.joints.iter_mut().filter(|j| j.name == name) {
                 at_m = own.at_m;
                 let mut verdicts = Vec::new();
                 if own.loss.loss_db.is_none() && self.must_see(name, own.wavelength_nm) {
                     verdicts.push(Verdict::Undecided);
                 }
-                if let (Some(loss), Some(limit)) = (own.loss.loss_db, limits.connector_db) {
-                    let graded = limits.judge_loss(loss, Limit::AtMost(limit));
-                    verdicts.push(graded.verdict);
-                    if graded.verdict == Verdict::Fail {
-                        worst_loss = highest(worst_loss, Some(loss));
+                let judge = |limit| joint::verdict_of(&own.loss, limit, is_bend, limits);
+                if let Some(verdict) = limits.connector_db.and_then(judge) {
+                    verdicts.push(verdict);
+                    if verdict == Verdict::Fail {
+                        worst_loss = highest(worst_loss, own.loss.loss_db);
                     }
                 }
                 own.verdict = grade::worst(verdicts);
             }
-            if let (Some(loss), Some(limit)) = (worst_loss, limits.connector_db) {
-                let mut finding =
-                    self.finding("high-connector", Severity::Fault, Some(name), Some(at_m));
-                finding.rests_on(["loss_db", "loss_sigma_db"], loss);
-                finding.evidence.insert("limit_db", limit);
-                finding.says =
-                    format!("the connector at {name} loses {loss} dB; the limit is {limit} dB");
-                finding.next = CLEAN.into();
-                out.findings.push(finding);
-            }
+            let Some(limit) = limits.connector_db else { continue };
+            let Some(loss) = worst_loss else {
+                self.say_unsure((name, JointKind::Connector), limit, out);
+                continue;
+            };
+            let mut finding =
+                self.finding("high-connector", Severity::Fault, Some(name), Some(at_m));
+            finding.rests_on(["loss_db", "loss_sigma_db"], loss);
+            finding.evidence.insert("limit_db", limit);
+            finding.says =
+                format!("the connector at {name} loses {loss} dB; the limit is {limit} dB");
+            finding.next = CLEAN.into();
+            out.findings.push(finding);
         }
     }
 

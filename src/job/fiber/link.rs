@@ -2,6 +2,7 @@
 
 use super::super::name::Direction;
 use super::super::{FarEnd, Finding, Severity};
+use super::joint::is_beyond_unequal;
 use super::{FiberReview, JointReview, LinkReview, Own};
 use crate::combine;
 use crate::grade::{self, Limit, Verdict};
@@ -85,6 +86,19 @@ impl Own<'_> {
             |link| &mut link.splice_mean_verdict,
             |link| whole && has_splices && self.is_measured(link.wavelength_nm),
         );
+        // From one end the steps of all joints but the outermost glasses' cancel in the sum.
+        let is_sure = |nm: u16, mean: Measured| {
+            let splices: Vec<&JointReview> = self.splices(&out.joints, nm).collect();
+            let sum_db = splices.len() as f64 * (mean.value - limit);
+            splices.iter().all(|own| own.loss.step_db.is_some())
+                || is_beyond_unequal(sum_db, limits)
+        };
+        for link in &mut out.links {
+            if link.splice_mean_db.is_some_and(|mean| !is_sure(link.wavelength_nm, mean)) {
+                link.splice_mean_verdict = link.splice_mean_verdict.min(Some(Verdict::Undecided));
+            }
+        }
+        let failed = failed.filter(|(nm, mean)| is_sure(*nm, *mean));
         // One bad splice lifts the mean: it is named at its place.
         let explained = out
             .findings
@@ -104,12 +118,24 @@ impl Own<'_> {
 
     /// Mean loss over the planned splices. `None` where one of them has none.
     fn splice_mean_db(&self, joints: &[JointReview], wavelength_nm: u16) -> Option<Measured> {
+        let losses: Option<Vec<Measured>> =
+            self.splices(joints, wavelength_nm).map(|own| own.loss.loss_db).collect();
+        let losses = losses.filter(|losses| !losses.is_empty())?;
+        // A limit is of the plain mean: a splice that is known badly counts as much as any.
+        let share = 1.0 / losses.len() as f64;
+        losses.into_iter().reduce(Measured::plus).map(|sum| sum.times(share))
+    }
+
+    /// The planned splices at a wavelength.
+    fn splices<'a>(
+        &'a self,
+        joints: &'a [JointReview],
+        wavelength_nm: u16,
+    ) -> impl Iterator<Item = &'a JointReview> {
         let is_splice = |name: &str| {
             self.plan.joints.iter().any(|j| j.kind == JointKind::Splice && j.name == name)
         };
-        let own = joints.iter().filter(|j| j.wavelength_nm == wavelength_nm && is_splice(&j.name));
-        let losses: Option<Vec<Measured>> = own.map(|j| j.loss.loss_db).collect();
-        losses.and_then(Measured::mean)
+        joints.iter().filter(move |j| j.wavelength_nm == wavelength_nm && is_splice(&j.name))
     }
 
     /// The lower of both ends' return losses; each is of the whole link, seen from its end.

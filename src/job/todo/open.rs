@@ -74,7 +74,9 @@ fn of_joint(fiber: &Fiber, joint: &JointReview) -> Option<Ask> {
         return (!is_told && !fiber.is_missing(joint.wavelength_nm))
             .then_some(Ask::Again { how, ends: [true; 2] });
     };
-    match limit_db.filter(|limit| is_open(loss, Limit::AtMost(*limit), fiber)) {
+    // What one end alone shows beyond the limit is undecided too.
+    let is_within = |limit| limits.judge_loss(loss, Limit::AtMost(limit)).verdict == Verdict::Pass;
+    match limit_db.filter(|limit| !is_within(*limit)) {
         Some(limit) => match remedy::of_joint(joint, limit, fiber.plan) {
             Remedy::OtherEnd if fiber.ends(joint.wavelength_nm) > 1 => {
                 let how = format!("with a shorter pulse: {} is hidden from here", joint.name);
