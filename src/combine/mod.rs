@@ -6,7 +6,7 @@
 
 mod together;
 
-pub use together::{Joined, Reading, together};
+pub use together::{Joined, Reading, chi_squared_quantile, together};
 
 use crate::units::Measured;
 

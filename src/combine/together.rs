@@ -203,7 +203,7 @@ fn loss_at(i: usize, reading: &Reading) -> [(usize, f64); 4] {
 
 /// The value that chi-squared of `degrees` exceeds as rarely as a normal figure exceeds `sigmas`.
 /// Source: Wilson & Hilferty 1931.
-fn chi_squared_quantile(degrees: usize, sigmas: f64) -> f64 {
+pub fn chi_squared_quantile(degrees: usize, sigmas: f64) -> f64 {
     if degrees == 0 {
         return f64::INFINITY;
     }

@@ -37,6 +37,8 @@ pub(super) type Figures = BTreeMap<Feature, Measured>;
 /// What stands under a fibre's number, at one wavelength and from one end.
 pub(in super::super) struct Features {
     pub(super) key: Key,
+    /// Serial numbers of the instrument; blank where none are known.
+    pub(super) serial: String,
     /// Its figures; in a [`Likeness`] freed of what its wavelength, its end and the cable have in common.
     pub(super) figures: Figures,
 }
@@ -49,7 +51,8 @@ impl Features {
         length_m: Option<Measured>,
         plan: &Plan,
     ) -> Features {
-        Features { key, figures: figures(content, key.2, length_m, plan) }
+        let figures = figures(content, key.2, length_m, plan);
+        Features { key, serial: content.serial.clone(), figures }
     }
 }
 

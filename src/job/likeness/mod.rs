@@ -11,9 +11,10 @@ use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
 
 mod features;
+mod twice;
 
+use features::Feature;
 pub(super) use features::Features;
-use features::{Feature, Figures};
 
 use super::name::Direction;
 use crate::findings::LEAST_VALUES;
@@ -96,7 +97,8 @@ impl Likeness {
                 let usual = self.usual(*fiber, |test| is_from(&test)).into_iter();
                 let usual = usual.filter(|(feature, _)| !matches!(feature, Feature::Loss(..)));
                 let figures = usual.map(|(feature, m)| (feature, Measured::new(m, 0.0))).collect();
-                ends.insert(tests.len(), Features { key: (*fiber, 0, end), figures });
+                let key = (*fiber, 0, end);
+                ends.insert(tests.len(), Features { key, serial: String::new(), figures });
                 tests.push(own.iter().copied().filter(is_from).collect());
             }
         }
@@ -164,7 +166,7 @@ impl Likeness {
             return false;
         };
         if self.spreads.is_empty() {
-            return own.key == theirs.key && differ_inside(&own.figures, &theirs.figures);
+            return own.key == theirs.key && twice::differ(own, theirs);
         }
         let usual = theirs.figures.iter().map(|(feature, figure)| (*feature, figure.value));
         self.weight(one, &usual.collect()).is_some_and(|weight| weight < FALSE_PER_CABLE.ln())
@@ -237,28 +239,6 @@ impl Likeness {
 /// So many cables in which no label is wrong may have one said to be: a ratio of likelihoods exceeds its inverse
 /// no oftener (Markov's inequality), and each trace may by chance be any fibre's.
 const FALSE_PER_CABLE: f64 = 1e-3;
-
-/// So many sigma apart no two readings of one figure are: one in a million by chance.
-const APART_SIGMAS: f64 = 5.0;
-
-/// Whether two traces of one measurement differ in most of what lies inside the fibre, where too few fibres are there
-/// to show how they differ. What was cleaned or plugged in anew at the ends tells nothing.
-fn differ_inside(one: &Figures, other: &Figures) -> bool {
-    let last = one.keys().chain(other.keys()).filter_map(|feature| feature.place()).max();
-    let is_inside = |feature: &Feature| feature.place().is_none_or(|p| p > 0 && Some(p) < last);
-    let both = one.iter().filter(|(feature, _)| is_inside(feature));
-    let apart: Vec<bool> = both
-        .filter_map(|(feature, own)| {
-            let off = own.minus(*other.get(feature)?);
-            Some(off.value.abs() > APART_SIGMAS * off.sigma)
-        })
-        .collect();
-    let count = apart.iter().filter(|is_apart| **is_apart).count();
-    count >= LEAST_APART && 2 * count > apart.len()
-}
-
-/// One joint that was made again changes its loss, and may change its place.
-const LEAST_APART: usize = 3;
 
 /// What all of them are, if there is any.
 fn all_alike<'a>(mut all: impl Iterator<Item = Option<&'a u32>>) -> Option<u32> {
@@ -357,7 +337,7 @@ mod tests {
                     shown.filter(|(f, _)| !matches!(f, Feature::Loss(_, end) if *end != key.2));
                 let figures =
                     seen.map(|(f, m)| (*f, Measured::new(m + 0.1 * normal(state), 0.1))).collect();
-                traces.insert(test_of(key), Features { key, figures });
+                traces.insert(test_of(key), Features { key, serial: String::new(), figures });
             }
         }
         Likeness::of(traces)
