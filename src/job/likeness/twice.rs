@@ -13,6 +13,9 @@ const SIGMAS: f64 = 5.0;
 /// One sigma of what two instruments' scales differ by, as a share: 0.03 dB per dB each (from memory of IEC 61746-1).
 const SCALES: f64 = 0.03 * std::f64::consts::SQRT_2;
 
+/// The same of one instrument's: it repeats attenuations to a hundredth. Common practice, no source.
+const REPEATS: f64 = 0.01;
+
 /// Whether more differs inside the fibre than one joint that was made again. What was cleaned or plugged in anew at
 /// the ends tells nothing, and lengths are looked at elsewhere.
 ///
@@ -26,9 +29,9 @@ pub(super) fn differ(one: &Features, other: &Features) -> bool {
     let (made_again, its_figures) = made_again.unwrap_or((0.0, 0));
     let mut squares: Vec<f64> = joints.into_values().flatten().collect();
     let mut degrees = squares.len() - its_figures;
-    // A share that all attenuations have in common may be two instruments' scales; one instrument has one.
+    // A share that all attenuations have in common may be two instruments' scales.
     let is_one_instrument = !one.serial.is_empty() && one.serial == other.serial;
-    let scales = if is_one_instrument { 0.0 } else { SCALES };
+    let scales = if is_one_instrument { REPEATS } else { SCALES };
     if let Some(common) = Measured::mean(attenuations.iter().copied()) {
         degrees += attenuations.len();
         squares.push(square(common.widened(scales)));
