@@ -1,4 +1,4 @@
-//! The last pages: every file that was read, by its hash.
+//! At the end: every file that was read, by its hash.
 
 use super::Source;
 use super::face::Weight;
@@ -6,14 +6,24 @@ use super::paper::{FAINT, INSIDE, Item, MARGIN, Paper, Role, SHADE};
 use crate::report::review::{Document, TestData};
 
 pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
-    paper.new_page();
+    let files = document.tests.iter().filter(|test| test.file.is_some()).count();
+    // A few files stand below the last fibre, where there is room for all; else a page begins.
+    if paper.room() < ABOVE + ROW * files as f32 {
+        paper.new_page();
+    }
     paper.bookmark("Source files", false);
     paper.heading("Source files", 2, 14.0, 60.0);
     let says = format!(
         "{}. A file is the one that was measured if its SHA-256 (FIPS 180-4) is the one given here. Times are those of the instruments' clocks.",
-        super::counted(document.tests.iter().filter(|test| test.file.is_some()).count(), "file")
+        super::counted(files, "file")
     );
     paper.paragraph(&says, 8.5, Weight::Regular, 0.0);
+    let text = format!(
+        "Made with strandline {} from the plan with the SHA-256 {}.",
+        env!("CARGO_PKG_VERSION"),
+        source.plan_sha256
+    );
+    paper.paragraph(&text, 8.5, Weight::Regular, 0.0);
     paper.part(Role::Table, |paper| {
         head(paper);
         for test in &document.tests {
@@ -24,13 +34,6 @@ pub(super) fn put(paper: &mut Paper, source: &Source, document: &Document) {
             row(paper, test);
         }
     });
-    paper.y += 10.0;
-    let text = format!(
-        "Made with strandline {} from the plan with the SHA-256 {}.",
-        env!("CARGO_PKG_VERSION"),
-        source.plan_sha256
-    );
-    paper.paragraph(&text, 8.5, Weight::Regular, 0.0);
 }
 
 /// One file: what it is, and its hash below its name.
@@ -55,6 +58,9 @@ fn row(paper: &mut Paper, test: &TestData) {
 
 const SIZE: f32 = 6.6;
 const LINE: f32 = 9.6;
+/// Height of a file's row, and of what stands above the first.
+const ROW: f32 = 2.0 * LINE + 2.0;
+const ABOVE: f32 = 110.0;
 /// From the left margin: file, measurement, time, operator.
 const COLUMNS: [(f32, f32); 4] = [(0.0, 206.0), (210.0, 131.0), (345.0, 82.0), (431.0, 80.0)];
 
@@ -86,4 +92,49 @@ fn line(paper: &mut Paper, texts: [&str; 4], below: &str, role: &Role) {
             });
         }
     });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::face::Faces;
+    use super::super::review;
+    use super::*;
+    use crate::job::{self, Test, Unreadable};
+    use crate::plan;
+
+    /// Pages before and after the files, and where they end, where `y` of the first page is taken.
+    fn pages(files: usize, y: f32) -> (usize, f32) {
+        let text = "schema = \"strandline.plan/1\"\n[cable]\nid = \"X\"\nfibers = \"1\"\n\
+                    ends = [\"A\", \"B\"]\n[measure]\nwavelengths_nm = [1550]\n";
+        let plan = plan::read(text).expect("a plan");
+        let file = |i| Test {
+            path: format!("{i:03}.sor").into(),
+            sha256: "00".repeat(32),
+            content: Err(Unreadable { says: "no trace".into(), hint: None }),
+        };
+        let review = job::judge((0..files).map(file).collect(), &plan);
+        let source = Source {
+            review: &review,
+            plan: &plan,
+            plan_sha256: &"00".repeat(32),
+            made_unix_s: 0,
+            drawn: &[],
+        };
+        let mut paper = Paper::new(Faces::new().expect("fonts"));
+        paper.y = y;
+        put(&mut paper, &source, &review::document(&review, &plan, source.plan_sha256));
+        (paper.pages.len(), paper.y)
+    }
+
+    #[test]
+    fn few_files_stand_below_the_last_fibre_and_many_begin_a_page() {
+        // Half a page is left below a fibre.
+        let (count, end) = pages(8, 420.0);
+        assert_eq!(count, 1);
+        // What is reckoned above and for each row is what it takes, within a line.
+        let needed = ABOVE + ROW * 8.0;
+        assert!((end - 420.0 - needed).abs() < 2.0 * LINE, "{} of {needed}", end - 420.0);
+        assert_eq!(pages(20, 420.0).0, 2);
+        assert_eq!(pages(20, MARGIN).0, 1);
+    }
 }
