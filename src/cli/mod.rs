@@ -147,7 +147,11 @@ impl Out {
             Color::Never => false,
             Color::Auto => terminal && !plain,
         };
-        Out { color, width: width(terminal), failed: OnceLock::new() }
+        Out {
+            color,
+            width: width(terminal.then(console::Term::stdout).as_ref()),
+            failed: OnceLock::new(),
+        }
     }
 
     /// Prints to stdout. What could not be written is told once, at the end.
@@ -192,12 +196,12 @@ impl Out {
         self.print(&format!("\n{}\n", table::wrap(CAUTION, self.width).join("\n")));
     }
 
-    /// One error line to stderr, and at most one line of advice.
+    /// An error to stderr, and at most one advice: each a line, or lines as wide as the terminal.
+    #[expect(clippy::unused_self, reason = "what is told is told by whoever prints the answer")]
     pub(crate) fn error(&self, message: &str, hint: Option<&str>) {
-        let mut stderr = io::stderr().lock();
-        let _ = writeln!(stderr, "error: {}", escape::terminal(message));
+        tell(&format!("error: {message}"));
         if let Some(hint) = hint {
-            let _ = writeln!(stderr, "hint: {}", escape::terminal(hint));
+            tell(&format!("hint: {hint}"));
         }
     }
 
@@ -220,8 +224,20 @@ impl Out {
 
     /// A remark to stderr.
     pub(crate) fn note(&self, message: &str) {
-        let _ = writeln!(io::stderr().lock(), "{}", escape::terminal(message));
+        tell(message);
     }
+}
+
+/// A text to stderr. Programs get it in one line; on a terminal it breaks between words.
+fn tell(text: &str) {
+    let text = escape::terminal(text);
+    let mut stderr = io::stderr().lock();
+    let lines = if stderr.is_terminal() {
+        table::wrap(&text, width(Some(&console::Term::stderr()))).join("\n  ")
+    } else {
+        text
+    };
+    let _ = writeln!(stderr, "{lines}");
 }
 
 /// A line with its verdicts coloured: the words and marks say the same without.
@@ -240,13 +256,8 @@ fn colored(line: &str) -> String {
 }
 
 /// The terminal's width, at least 40; 100 where the output is no terminal; COLUMNS overrides.
-fn width(terminal: bool) -> usize {
+fn width(terminal: Option<&console::Term>) -> usize {
     let stated = std::env::var("COLUMNS").ok().and_then(|text| text.parse::<usize>().ok());
-    let measured = || {
-        console::Term::stdout()
-            .size_checked()
-            .filter(|_| terminal)
-            .map(|(_, columns)| columns.into())
-    };
+    let measured = || Some(usize::from(terminal?.size_checked()?.1));
     stated.or_else(measured).unwrap_or(100).clamp(40, 160)
 }

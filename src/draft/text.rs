@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::{Guesses, Sheet};
 use crate::plan::{self, Plan};
-use crate::report::escape;
+use crate::report::{escape, table};
 
 /// What stands at the top and above the limits.
 pub(super) fn head(sheets: &[Sheet], unreadable: &[(PathBuf, String)], guesses: &mut Guesses) {
@@ -59,10 +59,18 @@ pub(super) fn whole(plan: &Plan, guesses: &Guesses) -> String {
     all.iter().map(|own| comment(own)).collect::<String>() + &bare
 }
 
+/// Of a remark: with its mark it fits the narrowest usual terminal, 80 columns.
+const WIDTH: usize = 76;
+
 fn comment(lines: &[String]) -> String {
     let mut text = String::new();
     for line in lines {
-        text.push_str(&format!("# {}\n", escape::terminal(line)));
+        // The first line of a remark begins it, what follows stands in.
+        for (i, part) in table::wrap(&escape::terminal(line), WIDTH).iter().enumerate() {
+            text.push_str(if i == 0 { "# " } else { "#   " });
+            text.push_str(part);
+            text.push('\n');
+        }
     }
     text
 }

@@ -416,6 +416,10 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
     ] {
         says = says.replace(own, plain);
     }
+    let is_digit = |c: char| c.is_ascii_digit();
+    if before.ends_with(is_digit) && text[before.len()..].starts_with(',') {
+        says = "a figure has a decimal point, no comma".to_owned();
+    }
     if says == "duplicate key" {
         let is_key = |c: &char| c.is_alphanumeric() || matches!(c, '_' | '-');
         let key: String = text[before.len()..].chars().take_while(is_key).collect();

@@ -109,6 +109,7 @@ fn what_cannot_be_is_refused_with_its_line() {
     // change, line, part of the message
     let cases = [
         ("splice_db = 0.15", "splice_db = -0.15", 17, "more than 0"),
+        ("splice_db = 0.15", "splice_db = 0,15", 17, "decimal point"),
         ("splice_db = 0.15", "splice_db = inf", 17, "more than 0"),
         ("splice_db = 0.15", "splice_db = nan", 17, "more than 0"),
         ("splice_db = 0.15", "splise_db = 0.15", 17, "splice_db"),

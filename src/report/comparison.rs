@@ -1,11 +1,14 @@
 //! Two rounds side by side: a table and a document.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use super::rounded::rounded;
 use super::table::{self, Align, Column};
 use super::{CAUTION, escape};
 use crate::diagnose::{self, Change, Comparison, Quantity};
+use crate::plan;
 use crate::units::Measured;
 
 /// One fibre's comparison: its number, and the comparison, or what is missing.
@@ -35,17 +38,29 @@ pub fn lines(compared: &[Compared], all: bool, width: usize) -> Vec<String> {
             }
         }
     }
-    let mut notes: Vec<&String> =
-        compared.iter().filter_map(|c| c.1.as_ref().ok()).flat_map(|c| &c.notes).collect();
-    notes.sort();
-    notes.dedup();
     if out.last().is_some_and(|line| !line.is_empty()) {
         out.push(String::new());
     }
-    for note in notes {
-        out.extend(table::hung(note, width));
-    }
+    out.extend(notes(compared).iter().flat_map(|note| table::hung(note, width)));
     out
+}
+
+/// Each note once; where it does not hold of all that were compared, of which it does.
+fn notes(compared: &[Compared]) -> Vec<String> {
+    let known = || compared.iter().filter_map(|(fiber, own)| Some((fiber, own.as_ref().ok()?)));
+    let mut fibers: BTreeMap<&str, Vec<u32>> = BTreeMap::new();
+    for (fiber, comparison) in known() {
+        for note in &comparison.notes {
+            fibers.entry(note).or_default().extend(fiber);
+        }
+    }
+    let says = |(note, fibers): (&str, Vec<u32>)| match fibers.as_slice() {
+        [] => note.to_owned(),
+        some if some.len() == known().count() => note.to_owned(),
+        [one] => format!("fibre {one}: {note}"),
+        some => format!("fibres {}: {note}", plan::ranges(some)),
+    };
+    fibers.into_iter().map(says).collect()
 }
 
 fn one(whose: &str, comparison: &Comparison, all: bool, width: usize) -> Vec<String> {

@@ -76,6 +76,31 @@ fn the_document_of_a_diagnosis_names_the_planted_bend_first() {
 }
 
 #[test]
+fn a_note_that_does_not_hold_of_all_fibres_says_of_which() {
+    let [then, now] = [folder("cli-notes-then"), folder("cli-notes-now")];
+    for path in disk::traces_in(&super::root().join("traces/job")).expect("demo data") {
+        let name = path.file_name().expect("a name").to_string_lossy().into_owned();
+        if name.contains("_002_") || name.contains("_003_") {
+            let bytes = disk::read(&path).expect("demo data");
+            disk::write_new(&then.join(&name), &bytes).expect("writable");
+            // Fibre 3 was not measured from end b at 1550 nm the second time.
+            if !name.contains("_003_1550_BA") {
+                disk::write_new(&now.join(&name), &bytes).expect("writable");
+            }
+        }
+    }
+    let compared = |now: &Path| {
+        let text = |path: &Path| path.to_str().expect("UTF-8").to_owned();
+        out(&run(&["compare", &text(&then), &text(now)]))
+    };
+    let notes = compared(&now);
+    assert!(notes.contains("  fibre 2: both rounds from the same ends"), "{notes}");
+    assert!(notes.contains("  fibre 3: the rounds differ"), "{notes}");
+    let notes = compared(&then);
+    assert!(notes.contains("\n  both rounds from the same ends"), "{notes}");
+}
+
+#[test]
 fn two_rounds_end_with_1_where_something_is_worse_or_missing() {
     // The same glass with other noise: nothing of it has changed.
     let rounds = folder("cli-rounds");

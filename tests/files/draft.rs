@@ -14,6 +14,9 @@ fn drafted(folder: &Path) -> Plan {
     let files = disk::traces_in(folder).expect("readable");
     let draft = draft(files, &source::Options::default(), &|| ()).expect("a draft");
     assert_eq!(plan::read(&draft.text).as_ref(), Ok(&draft.plan), "{}", draft.text);
+    // Its remarks fit a terminal.
+    let is_wide = |line: &&str| line.starts_with('#') && line.chars().count() > 80;
+    assert_eq!(draft.text.lines().find(is_wide), None);
     draft.plan
 }
 
