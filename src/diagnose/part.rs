@@ -384,7 +384,7 @@ fn by_limits(link: &Link, part: &Part, nm: u16) -> Option<f64> {
     match part.kind {
         PartKind::Unplanned if link.reference == Reference::Preset => by_looks(link, part),
         PartKind::End => plan.limits.connector_db,
-        PartKind::Planned(kind) => plan.joint_limit_db(kind),
+        PartKind::Planned(_) => plan.allowance_at_db(&part.name),
         PartKind::Unplanned => Some(0.0),
         PartKind::Stretch => {
             plan.attenuation_limit_db_per_km(f64::from(nm)).map(|limit| limit * part.km())

@@ -418,7 +418,7 @@ fn from_toml(text: &str, error: &toml::de::Error) -> PlanError {
     }
     let is_digit = |c: char| c.is_ascii_digit();
     if before.ends_with(is_digit) && text[before.len()..].starts_with(',') {
-        says = "a figure has a decimal point, no comma".to_owned();
+        says = String::from("a figure has a decimal point, no comma");
     }
     if says == "duplicate key" {
         let is_key = |c: &char| c.is_alphanumeric() || matches!(c, '_' | '-');

@@ -415,6 +415,14 @@ impl Plan {
         self.joint_limit_db(joint.kind).or(joint.ways.map(splitter_limit_db))
     }
 
+    /// What may be lost at a place by its name: a planned joint, or else the connector at an end.
+    pub fn allowance_at_db(&self, place: &str) -> Option<f64> {
+        match self.joints.iter().find(|joint| joint.name == place) {
+            Some(joint) => self.allowance_db(joint),
+            None => self.limits.connector_db,
+        }
+    }
+
     /// Loss limit of a kind of joint.
     pub fn joint_limit_db(&self, kind: JointKind) -> Option<f64> {
         match kind {

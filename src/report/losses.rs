@@ -33,19 +33,23 @@ pub fn of(review: &Review, plan: &Plan) -> CableLosses {
 }
 
 fn columns(plan: &Plan) -> Vec<LossColumn> {
-    let connector = |name: &str, at_m| (name.to_owned(), JointKind::Connector, at_m);
+    let connector =
+        |name: &str, at_m| (name.to_owned(), JointKind::Connector, at_m, plan.limits.connector_db);
     let mut joints = vec![connector("end a", Some(0.0))];
-    joints.extend(plan.joints.iter().map(|j| (escape::terminal(&j.name), j.kind, Some(j.at_m))));
+    let planned = plan.joints.iter();
+    joints.extend(planned.map(|own| {
+        (escape::terminal(&own.name), own.kind, Some(own.at_m), plan.allowance_db(own))
+    }));
     joints.push(connector("end b", plan.cable.length_m));
     let mut columns = Vec::new();
-    for (joint, kind, at_m) in joints {
+    for (joint, kind, at_m, limit_db) in joints {
         for wavelength_nm in &plan.measure.wavelengths_nm {
             columns.push(LossColumn {
                 joint: joint.clone(),
                 kind: kind_word(kind).to_owned(),
                 at_m,
                 wavelength_nm: *wavelength_nm,
-                limit_db: plan.joint_limit_db(kind),
+                limit_db,
             });
         }
     }

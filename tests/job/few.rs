@@ -219,3 +219,23 @@ fn a_planned_joint_behind_the_end_of_all_fibres_is_noted() {
     let noted = |text: &str| reviewed(&files, text).notes.iter().any(|note| note.contains("C1 at"));
     assert_eq!([noted(&text), noted(&behind)], [false, true]);
 }
+
+#[test]
+fn a_splitter_without_a_limit_is_held_against_that_of_its_ways_everywhere() {
+    let text = plan_of(1, true)
+        .replacen("kind = \"splice\"", "kind = \"splitter\"\nways = 4", 1)
+        .replacen("\"from parts\"", "{ 1310 = 12.0, 1550 = 12.0 }", 1);
+    let splitter = r#"{ kind = "splitter", loss_db = 7.0 }"#;
+    let files = traces_of(1, 1, splitter, 1800.0);
+    // 0.8 + 3.4 · log2(4) = 7.6 dB (Telcordia GR-1209, from memory)
+    let of_ways = 7.6;
+    let diagnosis = diagnosed(&files, &text);
+    let part = diagnosis.parts.iter().find(|part| part.name == "C1").expect("planned");
+    let allowed = part.figures.iter().map(|figure| figure.allowed_db.map(|db| db.value));
+    assert_eq!(allowed.collect::<Vec<_>>(), [Some(of_ways); 2]);
+    let review = reviewed(&files, &text);
+    let plan = plan::read(&text).unwrap_or_else(|error| panic!("{error}"));
+    let drawn = strandline::report::losses::of(&review, &plan);
+    let at_c1 = drawn.columns.iter().filter(|column| column.joint == "C1");
+    assert_eq!(at_c1.map(|column| column.limit_db).collect::<Vec<_>>(), [Some(of_ways); 2]);
+}

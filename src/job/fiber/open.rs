@@ -47,11 +47,7 @@ impl FiberReview {
 }
 
 fn of_joint(joint: &JointReview, plan: &Plan) -> String {
-    let planned = plan.joints.iter().find(|own| own.name == joint.name);
-    let limit_db = match planned {
-        Some(own) => plan.allowance_db(own),
-        None => plan.limits.connector_db, // an end
-    };
+    let limit_db = plan.allowance_at_db(&joint.name);
     let mut parts = vec![match joint.loss.loss_db {
         Some(loss) => figure("it loses", loss, limit_db),
         None => "its loss cannot be measured".to_owned(),

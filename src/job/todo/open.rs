@@ -64,12 +64,12 @@ fn asked(remedy: Remedy, decides: &str, place: &str, in_vain: &str) -> Ask {
 /// `None` where its loss is not seen for a reason that is a task itself.
 fn of_joint(fiber: &Fiber, joint: &JointReview) -> Option<Ask> {
     let limits = &fiber.plan.limits;
-    let planned = fiber.plan.joints.iter().find(|own| own.name == joint.name);
-    let limit_db = planned.map_or(limits.connector_db, |own| fiber.plan.allowance_db(own));
+    let limit_db = fiber.plan.allowance_at_db(&joint.name);
     let Some(loss) = joint.loss.loss_db else {
         let known = ["too-noisy", "no-cord", "wrong-index", "wrong-label"];
         let is_told = fiber.own.findings.iter().any(|f| known.contains(&f.kind));
-        let cords = if planned.is_some() { "" } else { "both cords and " };
+        let is_planned = fiber.plan.joints.iter().any(|own| own.name == joint.name);
+        let cords = if is_planned { "" } else { "both cords and " };
         let how = format!("with {cords}a shorter pulse: the loss of {} is hidden", joint.name);
         return (!is_told && !fiber.is_missing(joint.wavelength_nm))
             .then_some(Ask::Again { how, ends: [true; 2] });

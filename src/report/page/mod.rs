@@ -170,7 +170,7 @@ fn plan_facts<'a>(plan: &'a Plan, review: &Review) -> PlanFacts<'a> {
             JointKind::Connector => "connector",
             JointKind::Splitter => "splitter",
         },
-        limit_db: plan.joint_limit_db(joint.kind),
+        limit_db: plan.allowance_db(joint),
     });
     let waivers = plan.waivers.iter().map(|waiver| WaiverFacts {
         fiber: waiver.fiber,

@@ -141,7 +141,7 @@ fn heat(paper: &mut Paper, source: &Source, document: &Document, nm: u16) {
                         let joint = own.joints.iter().filter(of).find(|j| j.name == *name);
                         let at = (MARGIN + NAME + n as f32 * width, paper.y);
                         paper.part(Role::Cell, |paper| {
-                            cell(paper, at, width, joint, limit(source, name));
+                            cell(paper, at, width, joint, source.plan.allowance_at_db(name));
                         });
                     }
                 });
@@ -183,14 +183,6 @@ fn heads(paper: &mut Paper, names: &[String], width: f32) {
             });
         }
     });
-}
-
-fn limit(source: &Source, name: &str) -> Option<f64> {
-    let planned = source.plan.joints.iter().find(|joint| joint.name == name);
-    match planned {
-        Some(joint) => source.plan.joint_limit_db(joint.kind),
-        None => source.plan.limits.connector_db, // end a and end b
-    }
 }
 
 fn cell(
