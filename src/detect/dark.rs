@@ -86,7 +86,8 @@ pub(super) fn dark_from(samples: &Samples, sums: &[f64], noise: &Noise) -> usize
         if window * 4 > n {
             break;
         }
-        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.6);
+        // Never more than what is left of the cut, 4 sigma, over the largest bias: then nothing would be light.
+        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.5);
         let step = (window / 4).max(1);
         let mut b = n;
         while b >= 3 * window {
