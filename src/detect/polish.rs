@@ -77,7 +77,7 @@ fn bump(model: &Model, a: &Joint, i: usize) -> Option<Joint> {
 pub(super) const AROUND_PULSES: f64 = 30.0;
 
 /// Puts one reflection in place of two steps with brighter light between them, or in place of the fall behind a
-/// reflection whose light stays, where that explains more: a rise and a fall of light within three pulses, and no fibre
+/// reflection whose light stays, where that explains more: a rise and a fall of light within some pulses, and no fibre
 /// between them.
 pub(super) fn without_rises(mut fit: Fit, given: &Given) -> Fit {
     let mut from = 1;
@@ -94,11 +94,14 @@ pub(super) fn without_rises(mut fit: Fit, given: &Given) -> Fit {
     fit
 }
 
-/// Whether behind joint `i` there is light for less than three pulses that rises, or is brighter than on both sides.
+/// A reflection three and a half pulses behind another is over one pulse later. Farther off the scan tells the two.
+const RISE_PULSES: f64 = 4.5;
+
+/// Whether behind joint `i` there is light for so short a way that rises, or is brighter than on both sides.
 fn rises(model: &Model, i: usize) -> bool {
     let [joint, next] = [i, i + 1].map(|i| model.joints.get(i));
     let Some((joint, next)) = joint.zip(next) else { return false };
-    let near = next.x - joint.x < 3.0 * model.receiver.pulse;
+    let near = next.x - joint.x < RISE_PULSES * model.receiver.pulse;
     let middle = 0.5 * (joint.x + next.x);
     let power = |line: Option<&Line>| line.map_or(0.0, |line| line.power(middle));
     let around = power(model.before(i)).max(power(model.behind(i + 1)));
