@@ -1,8 +1,9 @@
 //! Events so near to another that the scan takes both for one: what the fit leaves at its edges shows them.
 
 use super::find::{FAINT, WELL_FITTED};
-use super::fit::{self, Fit, Given};
-use super::model::{Behind, Joint, Line};
+use super::first::{MOST_SHARE, USUAL_SHARE};
+use super::fit::{self, Fit, Given, USUAL_TAIL};
+use super::model::{Behind, Joint, Line, Model};
 use super::polish::{self, AROUND_PULSES};
 use super::size;
 
@@ -12,8 +13,11 @@ use super::size;
 pub(super) fn with_companions(mut fit: Fit, given: &Given, threshold: f64) -> Fit {
     let (mut i, mut tried) = (1, 0);
     while i < fit.model.joints.len() && tried < MOST_ODD {
-        if is_odd(&fit, i, threshold) {
-            fit = beside(&fit, given, i, threshold).unwrap_or(fit);
+        // A tail that hardly any detector has needs no gain to be given up for an event.
+        let least = if lags_oddly(&fit, i) { Some(0.0) } else { None };
+        let least = least.or(is_odd(&fit, i, threshold).then_some(threshold * threshold));
+        if let Some(least) = least {
+            fit = beside(&fit, given, i, least).unwrap_or(fit);
             tried += 1;
         }
         i += 1;
@@ -34,14 +38,27 @@ fn is_odd(fit: &Fit, i: usize, threshold: f64) -> bool {
     joint.places == 1 && !joint.clipped && chi2 > expected.max(cells as f64 + threshold * threshold)
 }
 
-/// The fit with another event beside joint `i` that leaves no more than noise there. `None` where none does.
-fn beside(fit: &Fit, given: &Given, i: usize, threshold: f64) -> Option<Fit> {
+/// Whether so much of whole reflection `i` seems to be forgotten late as hardly any detector does: a step right behind it
+/// may stand in that decay.
+fn lags_oddly(fit: &Fit, i: usize) -> bool {
+    let joint = &fit.model.joints[i];
+    let Some((tail, height)) = joint.tail.zip(joint.height) else { return false };
+    let fibre = matches!(joint.behind, Behind::Fibre(_));
+    fibre && !joint.clipped && joint.places == 1 && tail > MOST_SHARE * height
+}
+
+/// The fit with another event beside joint `i` that leaves no more than noise there, and explains `least` more of χ².
+/// `None` where none does.
+fn beside(fit: &Fit, given: &Given, i: usize, least: f64) -> Option<Fit> {
     let pulse = fit.model.receiver.pulse;
     let x = fit.model.joints[i].x;
     let window = Some((x - AROUND_PULSES * pulse, x + AROUND_PULSES * pulse));
     let near = Given { window, ..*given };
     let fits = trials(fit, i).into_iter().filter_map(|joints| {
         let mut next = fit.model.clone();
+        if lags_oddly(fit, i) {
+            next.receiver.tail = USUAL_TAIL * pulse;
+        }
         next.joints.splice(i..=i, joints);
         fit::run(next, &near)
     });
@@ -61,11 +78,11 @@ fn beside(fit: &Fit, given: &Given, i: usize, threshold: f64) -> Option<Fit> {
             && !other.model.is_deep(i)
             && both.iter().all(|i| stands(*i))
             && left.0 < WELL_FITTED * left.1 as f64
-            && other.chi2 < fit.chi2 - threshold * threshold
+            && other.chi2 < fit.chi2 - least
     };
     // Only the two: of everything else the stretch around them knows less than the whole.
     let [first, mut second] = [i, i + 1].map(|i| best.model.joints[i]);
-    let mut next = fit.model.clone();
+    let mut next = Model { receiver: best.model.receiver, ..fit.model.clone() };
     second.behind = next.joints[i].behind;
     next.joints.splice(i..=i, [first, second]);
     fit::again(next, fit, given).filter(explains)
@@ -74,7 +91,10 @@ fn beside(fit: &Fit, given: &Given, i: usize, threshold: f64) -> Option<Fit> {
 /// Pairs that may stand in place of joint `i`.
 fn trials(fit: &Fit, i: usize) -> Vec<[Joint; 2]> {
     let pulse = fit.model.receiver.pulse;
-    let joint = fit.model.joints[i];
+    let mut joint = fit.model.joints[i];
+    if lags_oddly(fit, i) {
+        joint.tail = joint.height.map(|height| USUAL_SHARE * height);
+    }
     let (Some(before), behind) = (fit.model.before(i), fit.model.behind(i)) else {
         return Vec::new();
     };

@@ -70,6 +70,16 @@ pub(super) fn capped_sums(samples: &Samples, cut: f64) -> Vec<f64> {
     running_sums_of(&samples.power, |p| if p < cut { p } else { cut })
 }
 
+/// Where samples are cut before light is looked for, in sigmas of the noise: so that an echo of one pulse cannot light a
+/// long window.
+pub(super) const CUT: f64 = 4.0;
+
+/// How far over zero the noise alone may seem, where its zero is off or an echo stands among the last samples; and how far
+/// over that light stands at most, however few samples a window has that are not alike.
+const MOST_BIAS: f64 = 1.0;
+const MOST_LIMIT: f64 = 2.5;
+const _: () = assert!(MOST_BIAS + MOST_LIMIT < CUT, "else nothing would be light");
+
 /// First sample from which no window holds light; `sums` are running sums of capped samples.
 ///
 /// A window is light where its mean and those of the two before it stand 5 sigma over zero: an echo,
@@ -80,14 +90,15 @@ pub(super) fn dark_from(samples: &Samples, sums: &[f64], noise: &Noise) -> usize
     // Half a clipped normal's mean is 0.4 sigma: what floor-clipped noise shows by itself; a zero
     // that is off adds to it as far as the last samples show.
     let last = n - (n / 16).max(24).min(n);
-    let bias = ((sums[n] - sums[last]) / (n - last) as f64).clamp(0.399 * noise.sigma, noise.sigma);
+    let bias = ((sums[n] - sums[last]) / (n - last) as f64)
+        .clamp(0.399 * noise.sigma, MOST_BIAS * noise.sigma);
     for pulses in [1.0, 4.0, 16.0, 64.0] {
         let window = ((pulses * samples.pulse) as usize).max(3);
         if window * 4 > n {
             break;
         }
-        // Never more than what is left of the cut, 4 sigma, over the largest bias: then nothing would be light.
-        let limit = 5.0 * noise.sigma * (noise.kappa / window as f64).sqrt().min(0.5);
+        let of_mean = (noise.kappa / window as f64).sqrt();
+        let limit = noise.sigma * (5.0 * of_mean).min(MOST_LIMIT);
         let step = (window / 4).max(1);
         let mut b = n;
         while b >= 3 * window {

@@ -183,7 +183,7 @@ pub(super) fn drooping(fit: &Fit, given: &Given) -> Option<Fit> {
 
 /// Share of its light that hardly any detector forgets late or droops by: twice the spread over the usual one. More
 /// below a line is a bend of that line.
-const MOST_SHARE: f64 = 0.018;
+pub(super) const MOST_SHARE: f64 = 0.018;
 
 /// Sigmas from which a tail below the line is a droop of the receiver.
 const DROOP_SIGMAS: f64 = 15.0;

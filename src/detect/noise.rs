@@ -67,8 +67,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         noise.seen = true;
         noise.sigma = sigma(samples, tail, n);
         noise.dark_from = tail;
-        // Cut at 4 sigma, so that an echo of one pulse cannot light a long window.
-        let mut cut = 4.0 * noise.sigma;
+        let mut cut = dark::CUT * noise.sigma;
         let mut sums = dark::capped_sums(samples, cut);
         // Well behind the end: a reflection's decay is no noise.
         let clear = |dark: usize| dark + ((n - dark) / 8).min((8.0 * samples.pulse) as usize);
@@ -84,7 +83,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
             }
             // The first samples looked at were few: what is cut lower than the noise needs shows no light anywhere.
             if cut < 3.5 * noise.sigma {
-                cut = 4.0 * noise.sigma;
+                cut = dark::CUT * noise.sigma;
                 sums = dark::capped_sums(samples, cut);
                 noise.dark_from = dark::dark_from(samples, &sums, &noise).min(tail);
             }
