@@ -10,6 +10,9 @@ use crate::signal::lanes::Lanes;
 /// they show hangs on the events more than on the fibre. What too little
 /// fibre says is not believed: by chance it may seem calmer than it is, and all that stands out then is false.
 pub(super) fn reread(fit: &Fit, samples: &Samples, noise: &Noise) -> Noise {
+    if samples.resonance.is_some() {
+        return *noise; // what is left of waves is no noise, and grows where there is light
+    }
     let joints = 0..fit.model.joints.len();
     let differences: Vec<Difference> =
         joints.flat_map(|i| behind(fit, samples, noise, i)).collect();
