@@ -110,6 +110,7 @@ pub(super) fn joints(
         fit = fit::again(next, &fit, &given).unwrap_or(fit);
     }
     fit = settle(fit, &given, &known);
+    fit = polish::to_changes_of_slope(fit, &given);
     fit = polish::with_heights(fit, &given, REFLECTS);
     fit = search::drop_weakest(fit, &given, FAINT, 1);
     fit = settle(fit, &given, &known);

@@ -192,6 +192,36 @@ fn is_cliff(model: &Model, given: &Given, i: usize) -> bool {
     near && step && matches!(&model.joints[i].behind, Behind::Fibre(line) if odd(line))
 }
 
+/// Moves steps between two slopes to where their lines meet, where that explains more: at a change of slope without a
+/// step every place is nearly as good with a step to match, and a fit stops on the way.
+pub(super) fn to_changes_of_slope(mut fit: Fit, given: &Given) -> Fit {
+    for i in 1..fit.model.joints.len() {
+        let Some(x) = meeting(&fit, i) else { continue };
+        let mut next = fit.model.clone();
+        next.joints[i].x = x;
+        fit = fit::run(next, given).filter(|other| other.chi2 < fit.chi2).unwrap_or(fit);
+    }
+    fit
+}
+
+/// How many sigmas two slopes differ before a step between them is tried elsewhere.
+const SLOPES_DIFFER: f64 = 3.0;
+
+/// The place of joint `i`, a step, at which it would be none: half a pulse before its lines meet. `None` where its slopes are
+/// alike, that is no other place, or others are near it.
+fn meeting(fit: &Fit, i: usize) -> Option<f64> {
+    let (model, pulse) = (&fit.model, fit.model.receiver.pulse);
+    let (joint, before) = (&model.joints[i], model.before(i)?);
+    let Behind::Fibre(behind) = joint.behind else { return None };
+    if joint.height.is_some() || size::bend_score(fit, i) < SLOPES_DIFFER {
+        return None;
+    }
+    let x = (before.log(0.0) - behind.log(0.0)) / (before.fall - behind.fall) - 0.5 * pulse;
+    let from = model.joints[i - 1].x + 2.0 * pulse;
+    let to = model.joints.get(i + 1).map_or(f64::INFINITY, |next| next.x) - 2.0 * pulse;
+    ((x - joint.x).abs() > pulse && x > from && x < to).then_some(x)
+}
+
 /// Gives a reflection to each step, and to the end, that is better explained with one; keeps those that stand
 /// out by `limit`.
 pub(super) fn with_heights(mut fit: Fit, given: &Given, limit: f64) -> Fit {

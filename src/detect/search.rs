@@ -207,7 +207,8 @@ pub(super) fn drop_weakest(mut fit: Fit, given: &Given, limit: f64, at_once: usi
             let whole = joint.height.is_some() && !joint.clipped;
             if whole && peak < limit && step >= limit {
                 weak.push((peak, i, true)); // only its reflection is nothing
-            } else if step.max(peak) < limit && !joint.clipped {
+            } else if step.max(peak) < limit && !joint.clipped && size::bend_score(&fit, i) < limit
+            {
                 weak.push((step.max(peak), i, false));
             }
         }

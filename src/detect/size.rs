@@ -58,6 +58,20 @@ pub(super) fn of(fit: &Fit, i: usize) -> Size {
     size
 }
 
+/// How many sigmas the slopes on both sides of joint `i` differ; 0 where one is missing.
+pub(super) fn bend_score(fit: &Fit, i: usize) -> f64 {
+    let owner = (0..i).rev().find(|j| fit.layout.line[*j].is_some());
+    let lines = owner.zip(fit.layout.line[i]).and_then(|(j, own)| Some((fit.layout.line[j]?, own)));
+    let (Some((left, right)), Some(before), Behind::Fibre(behind)) =
+        (lines, fit.model.before(i), &fit.model.joints[i].behind)
+    else {
+        return 0.0;
+    };
+    let mut g = vec![0.0; fit.layout.len];
+    (g[left + 1], g[right + 1]) = (1.0, -1.0);
+    (before.fall - behind.fall).abs() / fit.factor.variance(g).sqrt()
+}
+
 /// Power at `x` of the slow tails of all joints before joint `i`. Their shape is only nearly known, and
 /// its misfit is shared by all samples around a step.
 fn tail_at(model: &Model, i: usize, x: f64) -> f64 {

@@ -2,6 +2,7 @@
 //! Expected figures are the scenario's own.
 
 use strandline::event::{Event, Role};
+use strandline::simulate::{Figure, render_again};
 
 use crate::fibre::{Fibre, analysis, joints, median};
 
@@ -120,5 +121,32 @@ fn roughness_is_the_fibres_and_not_that_of_its_joints() {
         let last = joints(&found)[9];
         let loss = last.loss_db.expect("a loss");
         assert!((loss.value - 0.02).abs() < 4.0 * loss.sigma, "seed {seed}: {loss:?}");
+    }
+}
+
+/// Glass of 0.225 dB/km between others of 0.2, without a step where it begins, and splices on both sides.
+#[test]
+fn a_change_of_slope_between_splices_is_no_step_on_the_way_there() {
+    let splice = "kind = \"splice\", loss_db = 0.1";
+    let fibre = Fibre {
+        spacing_m: 2.0,
+        range_db: 22.0,
+        sections: vec![
+            (6000.0, splice),
+            (3500.0, "kind = \"knot\", loss_db = 0.0"),
+            (4000.0, "kind = \"splice\", loss_db = 0.15"),
+            (6000.0, ""),
+        ],
+        ..weak_connector()
+    };
+    for seed in 0..8 {
+        let mut scenario = fibre.scenario(seed);
+        scenario.sections[2].attenuation_db_per_km = Figure::All(0.225);
+        let found = analysis(&render_again(&scenario, seed).remove(0));
+        let [first, second] = joints(&found)[..] else { panic!("seed {seed}: {found:#?}") };
+        for (joint, loss_db) in [(first, 0.1), (second, 0.15)] {
+            let loss = joint.loss_db.expect("a loss");
+            assert!((loss.value - loss_db).abs() < 4.0 * loss.sigma, "seed {seed}: {loss:?}");
+        }
     }
 }
