@@ -33,6 +33,8 @@ pub(super) struct Labels {
     pub exchanged: Vec<(u32, u32)>,
     /// Whose glass each file shows.
     pub likeness: Likeness,
+    /// Files that show where their fibre begins and ends, and are no copies.
+    pub placed: BTreeSet<usize>,
 }
 
 /// Reads the labels against what the traces show.
@@ -51,7 +53,9 @@ pub(super) fn labels(tests: &[Test], plan: &Plan) -> Labels {
     }
     // Where many labels seem wrong it is the plan that is not believed.
     let is_plans = wrongs.len() * 3 > labelled.all.len();
+    let placed = labelled.all.iter().filter(|one| one.length_m.is_some());
     Labels {
+        placed: placed.map(|one| one.test).collect(),
         wrong: if is_plans { BTreeMap::new() } else { wrongs },
         exchanged: labelled.exchanged,
         likeness: labelled.likeness,
@@ -302,7 +306,7 @@ fn usual_attenuation(all: &[One]) -> BTreeMap<u16, Measured> {
 pub(super) const LEAST_ODD_M: f64 = 0.3;
 /// Without a fibre that it fits, a length has to be off by this share. Time bases of handsets agree
 /// within 0.01 % or so (common practice, no source).
-const SURELY_ODD_SHARE: f64 = 1e-3;
+pub(super) const SURELY_ODD_SHARE: f64 = 1e-3;
 
 /// Launch cords' connectors lie as near to their usual place as this, or a fifth of a pulse.
 const NEAR_M: f64 = 2.0;

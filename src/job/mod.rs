@@ -20,6 +20,7 @@ mod swapped;
 mod test;
 mod todo;
 mod tray;
+mod unlike;
 mod unseen;
 mod usual;
 
@@ -201,11 +202,12 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     tests.sort_by(|a, b| a.path.cmp(&b.path));
     let labels = label::labels(&tests, plan);
     let mut rows = rows::rows(&tests, plan, &labels);
-    let wrong = labels.wrong;
-    let mut findings = check::of_files(&tests, &rows, &wrong);
+    let wrong = &labels.wrong;
+    let mut findings = check::of_files(&tests, &rows, wrong);
     findings.extend(wrong.values().map(|w| w.finding.clone()));
     let copies = check::copies(&tests, &rows, &mut findings);
     let swaps = swapped::pairs(&tests, &rows, (&copies, &labels.exchanged), &mut findings);
+    let unlike = unlike::lengths((&tests, &rows), &labels, (&copies, &swaps), plan);
     findings.extend(odd::odd_ones(&rows, &tests, &copies));
     let agreed = settings::Agreed::of(&rows, &tests, plan);
     let numbers = &plan.cable.fibers;
@@ -226,8 +228,9 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let whole = |fiber: &u32| {
         let mut own = reviewed(plan, fiber);
         let rows = own_rows(fiber);
-        own.findings.extend(missing::findings(*fiber, rows, &own, &wrong));
+        own.findings.extend(missing::findings(*fiber, rows, &own, wrong));
         own.findings.extend(check::retests(*fiber, rows, &tests));
+        own.doubt_labels(rows, &tests, unlike.iter().find(|found| found.fiber == Some(*fiber)));
         let settings = settings::of(&own, rows, &tests, plan, &agreed);
         own.findings.extend(settings);
         if !own.findings.iter().any(|f| f.kind == "too-noisy") {
@@ -237,6 +240,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     };
     let mut fibers: Vec<FiberReview> = numbers.par_iter().map(whole).collect();
     check::verdicts(&mut rows, &mut fibers, (&copies, &swaps), plan);
+    findings.extend(unlike);
     let mut findings = to_fibers(findings, &mut fibers);
     findings.extend(to_fibers(odd::outliers(&fibers, plan), &mut fibers));
     for own in &mut fibers {

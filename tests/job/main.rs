@@ -14,6 +14,7 @@ mod one_end;
 mod sections;
 mod stress;
 mod todo;
+mod unlike;
 mod unseen;
 
 use std::collections::BTreeSet;

@@ -3,7 +3,7 @@
 
 use super::super::name::Direction;
 use super::super::test::Content;
-use super::super::{FarEnd, Row};
+use super::super::{FarEnd, Finding, Row, Test};
 use super::{Counted, FiberReview, Own};
 use crate::plan::Plan;
 
@@ -30,6 +30,26 @@ const UNEQUAL_LEAST_M: f64 = 5.0;
 /// What an end that no cord's connector shows may hide: a break so near to it is taken for it.
 pub(in super::super) fn unseen_m(length_m: f64) -> f64 {
     UNEQUAL_LEAST_M.max(UNEQUAL_SHARE * length_m)
+}
+
+impl FiberReview {
+    /// Leaves undecided what the files show of which nobody knows whether they are this fibre's.
+    pub(in super::super) fn doubt_labels(
+        &mut self,
+        rows: &[Row],
+        tests: &[Test],
+        found: Option<&Finding>,
+    ) {
+        let Some(found) = found else { return };
+        let is_named = |row: &&Row| {
+            row.counts && row.test.is_some_and(|i| found.files.contains(&tests[i].path))
+        };
+        let of = |row: &Row| {
+            let (wavelength_nm, direction) = row.wavelength_nm.zip(row.direction)?;
+            Some(Doubt { wavelength_nm, direction, says: found.says.clone() })
+        };
+        self.doubts.extend(rows.iter().filter(is_named).filter_map(of));
+    }
 }
 
 impl Own<'_> {

@@ -1,10 +1,11 @@
 //! Measurements of a fibre to make, or to make again in a way that decides.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 
 use super::open::{self, Ask};
 use super::{Direction, Fiber, MEASURE_AGAIN, NO_LIMIT, Row, Severity, Station, Task, TestVerdict};
-use super::{by_words, is_repair, station, wavelengths};
+use super::{by_words, is_of_several, is_repair, station, wavelengths};
 
 /// All tasks of a fibre that are measurements, and what is undecided and no measurement decides.
 pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
@@ -57,6 +58,9 @@ pub(super) fn tasks(fiber: &Fiber) -> Vec<Task> {
     measure.chain(in_vain).collect()
 }
 
+/// How files are replaced that show different lengths.
+const UNLIKE: &str = "seeing that it is this fibre: its files show different lengths; or correct the wrong label (relabel)";
+
 fn end_of(direction: Direction) -> Station {
     if direction == Direction::AToB { Station::EndA } else { Station::EndB }
 }
@@ -64,7 +68,19 @@ fn end_of(direction: Direction) -> Station {
 impl Fiber<'_> {
     /// Whether nobody knows which fibre a measurement shows, or which of two files counts.
     fn is_unknown(&self, row: &Row) -> bool {
-        row.unsettled || self.faults_of(row).any(|kind| kind == "copy")
+        let is_copy = self.faults_of(row).any(|kind| kind == "copy");
+        row.unsettled || is_copy || self.may_be_anothers(row)
+    }
+
+    fn may_be_anothers(&self, row: &Row) -> bool {
+        let named = self.files_of_unlike_length();
+        row.test.is_some_and(|i| named.contains(&self.review.tests[i].path))
+    }
+
+    /// The files that show different lengths, of which nobody knows which are this fibre's.
+    fn files_of_unlike_length(&self) -> &[PathBuf] {
+        let found = self.own.findings.iter().find(|found| is_of_several(found));
+        found.map_or(&[], |found| &found.files)
     }
 
     /// Whether all of it is measured anew once a fault is put right: then nothing is open before that.
@@ -88,6 +104,9 @@ impl Fiber<'_> {
     fn again(&self, row: &Row, asks: &[Ask]) -> Option<String> {
         if row.unsettled {
             return row.reasons.first().cloned();
+        }
+        if self.may_be_anothers(row) {
+            return Some(UNLIKE.into());
         }
         let mut how: BTreeSet<String> = BTreeSet::new();
         let mut is_noisy = false;

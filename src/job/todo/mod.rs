@@ -60,6 +60,11 @@ fn is_repair(found: &Finding) -> bool {
     found.severity == Severity::Fault && is_of_glass
 }
 
+/// Whether a label is wrong of which nobody knows whose: the files named are all measured again.
+fn is_of_several(found: &Finding) -> bool {
+    found.kind == "wrong-label" && found.files.len() > 1
+}
+
 /// A fibre with its measurements.
 struct Fiber<'a> {
     own: &'a FiberReview,
@@ -83,7 +88,7 @@ pub fn todo(review: &Review, plan: &Plan) -> Vec<Task> {
     for found in own.chain(&review.findings).filter(|f| f.severity == Severity::Fault) {
         // What concerns a file that is measured again is told there.
         let is_measured = MEASURE_AGAIN.contains(&found.kind) && found.fiber.is_some();
-        if !is_measured && !TOLD_ELSEWHERE.contains(&found.kind) {
+        if !is_measured && !is_of_several(found) && !TOLD_ELSEWHERE.contains(&found.kind) {
             tasks.push(repair(found, plan));
         }
     }
