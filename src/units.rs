@@ -9,6 +9,9 @@ use std::fmt;
 /// Speed of light in vacuum in metres per second, exact by the definition of the metre (SI, 1983).
 pub const LIGHT_SPEED_M_PER_S: f64 = 299_792_458.0;
 
+/// Relative error of an OTDR's time base, one sigma: from memory of data sheets. Two instruments differ by √2 of it.
+pub const TIME_BASE_ERROR: f64 = 2.5e-5;
+
 /// dB on the one-way scale per natural-log unit of power: `5/ln 10`, so that `dy = DB_PER_NEPER·dp/p`.
 pub const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
 

@@ -6,7 +6,7 @@ use crate::grade;
 use crate::job::Test;
 use crate::plan::Plan;
 use crate::signal::normal;
-use crate::units::Measured;
+use crate::units::{Measured, TIME_BASE_ERROR};
 
 /// What is compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -151,7 +151,7 @@ fn reflectance(part: &Part) -> Option<Change> {
 fn length(now: &Link, before: &Link) -> Option<Change> {
     let measured = |link: &Link| Measured::mean(link.tests.iter().filter_map(|t| t.2.length_m));
     let (new, old) = (measured(now)?, measured(before)?);
-    let time_base = 2.0_f64.sqrt() * super::place::TIME_BASE_SHARE * new.value;
+    let time_base = 2.0_f64.sqrt() * TIME_BASE_ERROR * new.value;
     Some(Change {
         part: "link".into(),
         at_m: 0.0,

@@ -5,7 +5,7 @@
 
 use super::{Link, Part};
 use crate::plan::Plan;
-use crate::units::Measured;
+use crate::units::{Measured, TIME_BASE_ERROR};
 
 /// Where something is.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,8 +36,6 @@ pub struct OnRoute {
 /// One sigma of a cable's group index, as a share: makers state it to 0.001 or so. Common practice,
 /// no source.
 const INDEX_SHARE: f64 = 5e-4;
-/// One sigma of an instrument's time base, as a share. Common practice, no source.
-pub(super) const TIME_BASE_SHARE: f64 = 3e-5;
 /// One sigma of an instrument's zero in metres, where nothing but its panel marks the link's start.
 /// Common practice, no source.
 const ZERO_M: f64 = 0.5;
@@ -56,7 +54,7 @@ pub(super) fn place_of(link: &Link, part: &Part) -> Place {
     let half = 0.5 * (part.to_m - part.from_m);
     let zero_m = if link.plan.measure.launch_m.is_some() { 0.0 } else { ZERO_M };
     let shared = |m: Measured| {
-        m.widened(INDEX_SHARE * m.value).widened(TIME_BASE_SHARE * m.value).widened(zero_m)
+        m.widened(INDEX_SHARE * m.value).widened(TIME_BASE_ERROR * m.value).widened(zero_m)
     };
     let from_a = part.seen_m[0].map(shared);
     let from_b = part.seen_m[1].map(shared);
@@ -98,9 +96,9 @@ pub fn sheath_m(plan: &Plan, length_m: Option<f64>, fiber_m: Measured) -> Measur
         known.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or((0.0, 0.0));
     let beyond = fiber_m.value - fiber;
     // What the index does to the whole distance it does to the known place as well.
-    let whole = fiber_m.value * (INDEX_SHARE.hypot(TIME_BASE_SHARE));
+    let whole = fiber_m.value * (INDEX_SHARE.hypot(TIME_BASE_ERROR));
     let own = (fiber_m.sigma.powi(2) - whole.powi(2)).max(0.0).sqrt();
-    let fiber_sigma = own.hypot(beyond * INDEX_SHARE.hypot(TIME_BASE_SHARE));
+    let fiber_sigma = own.hypot(beyond * INDEX_SHARE.hypot(TIME_BASE_ERROR));
     let mark = if fiber == 0.0 { 0.0 } else { MARK_M };
     Measured::new(
         sheath + beyond / ratio,
@@ -178,10 +176,10 @@ longitude = -3.0
     fn fibre_metres_become_sheath_metres_and_a_place_past_a_pit() {
         let plan = plan(PITS);
         // by hand: 3091.61 m of fibre / 1.01 = 3061.0 m of sheath; the loops of pit 7 end at 3020
-        let fiber = Measured::new(3091.61, 0.5_f64.hypot(3091.61 * 5e-4).hypot(3091.61 * 3e-5));
+        let fiber = Measured::new(3091.61, 0.5_f64.hypot(3091.61 * 5e-4).hypot(3091.61 * 2.5e-5));
         let place = place(&plan, None, fiber, None);
         assert_abs_diff_eq!(place.sheath_m.value, 3061.0, epsilon = 1e-6);
-        // √(0.5² + (3091.61·5e-4)² + (3091.61·3e-5)²) = 1.627 m of fibre, 1.611 of sheath; with
+        // √(0.5² + (3091.61·5e-4)² + (3091.61·2.5e-5)²) = 1.627 m of fibre, 1.611 of sheath; with
         // 0.1 % of 3061 m: 3.459 m
         assert_abs_diff_eq!(place.sheath_m.sigma, 3.459, epsilon = 2e-3);
         let route = place.route.expect("on the route");

@@ -21,6 +21,7 @@ mod test;
 mod todo;
 mod tray;
 mod unlike;
+mod unnamed;
 mod unseen;
 mod usual;
 
@@ -250,6 +251,7 @@ pub fn judge(mut tests: Vec<Test>, plan: &Plan) -> Review {
     let counts = check::counts(&rows);
     let mut notes = short_cords(&tests);
     notes.extend(unseen::joints(&tests, plan));
+    notes.extend(unnamed::ends(&tests, plan));
     Review { tests, rows, fibers, findings, notes, counts, one_way }
 }
 

@@ -107,6 +107,8 @@ pub struct Content {
     pub own_cable: bool,
     /// Labels for people.
     pub operator: String,
+    /// Places on its labels: whence, whither. Blank where there are none.
+    pub places: [String; 2],
     /// Maker and module.
     pub instrument: String,
     /// Serial numbers.
@@ -272,6 +274,7 @@ fn content(path: &Path, trace: Trace, plan: &Plan) -> Content {
         direction,
         own_cable: who.own_cable,
         operator: trace.labels.operator.text(),
+        places: [&trace.labels.from, &trace.labels.to].map(|label| label.text().trim().to_owned()),
         instrument: joined([&trace.instrument.supplier, &trace.instrument.module]),
         serial: joined([&trace.instrument.mainframe_serial, &trace.instrument.module_serial]),
         measured_at_unix_s: trace.settings.measured_at_unix_s,

@@ -11,8 +11,8 @@ use super::check::finding;
 use super::label::{LEAST_ODD_M, Labels, SURELY_ODD_SHARE};
 use super::swapped::Pair;
 use super::{Direction, Finding, Row, Severity, Test};
-use crate::judge::TIME_BASE_ERROR;
 use crate::plan::Plan;
+use crate::units::TIME_BASE_ERROR;
 
 /// Between two wavelengths lengths of two fibres of one kind differ by no more than this share: zero dispersion lies
 /// at 1300 to 1324 nm (from memory of ITU-T G.652). By hand, of its formula for the delay with a slope of
@@ -72,7 +72,26 @@ pub(super) fn lengths(
             }
         }
     }
+    said.retain(|fiber, pairs| !is_one(&fibers[fiber], pairs));
     said.into_iter().map(|(fiber, pairs)| found(fiber, &fibers[&fiber], &pairs)).collect()
+}
+
+/// Whether a fibre's files belong together although some `pairs` contradict each other: other fibres bear out others,
+/// which lead from each file to each. The contradiction is another fibre's then.
+fn is_one(own: &BTreeMap<Column, Shown>, pairs: &[(Column, Column)]) -> bool {
+    let is_borne_out = |one: &Column, other: &Column| {
+        !pairs.contains(&(*one, *other)) && !pairs.contains(&(*other, *one))
+    };
+    let mut reached: BTreeSet<&Column> = own.keys().take(1).collect();
+    loop {
+        let is_next = |column: &&Column| reached.iter().any(|other| is_borne_out(column, other));
+        let more: BTreeSet<&Column> =
+            own.keys().filter(|column| reached.contains(column) || is_next(column)).collect();
+        if more.len() == reached.len() {
+            return reached.len() == own.len();
+        }
+        reached = more;
+    }
 }
 
 fn shown(test: &Test) -> Option<Shown<'_>> {

@@ -6,7 +6,7 @@
 use crate::event::{Analysis, Event, Section};
 use crate::plan::Limits;
 use crate::trace::Trace;
-use crate::units::{DB_PER_NEPER, Measured};
+use crate::units::{DB_PER_NEPER, Measured, TIME_BASE_ERROR};
 
 /// Uncertainty budget of a loss: one sigma of each cause in dB.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -165,8 +165,6 @@ pub struct PlaceDoubt {
 
 /// Largest error of a group index from a data sheet: common practice, no source. Rectangular.
 pub const INDEX_ERROR: f64 = 0.0005;
-/// Relative error of an OTDR's time base, one sigma: from memory of data sheets.
-pub const TIME_BASE_ERROR: f64 = 2.5e-5;
 
 impl PlaceDoubt {
     /// All parts together.

@@ -11,7 +11,7 @@ mod remedy;
 mod tests;
 
 pub use cord::{ShortCord, short_cords};
-pub use doubt::{Doubts, INDEX_ERROR, LossDoubt, PlaceDoubt, TIME_BASE_ERROR, place_doubt};
+pub use doubt::{Doubts, INDEX_ERROR, LossDoubt, PlaceDoubt, place_doubt};
 pub use parts::{MeasuredPart, parts};
 
 use crate::event::{Analysis, Event, Likely, Role};

@@ -14,7 +14,7 @@ use crate::grade::{Limit, Verdict};
 use crate::judge::{self, Doubts, Figure, Item, Judged, Of, Quantity};
 use crate::plan::{Limits, LinkLimit, Plan};
 use crate::trace::Trace;
-use crate::units::Measured;
+use crate::units::{self, Measured};
 
 const COLUMNS: [Column; 7] = [
     ("verdict", Align::Left),
@@ -244,7 +244,7 @@ pub fn doubts(trace: &Trace, analysis: &Analysis, limits: &Limits, look: Look) -
     let basis = format!(
         "an index is taken to be right within {} (common practice, no source), the time base within {:e} (from memory); the file's backscatter coefficient is a setting, and what it is off by counts where a reflectance is judged",
         judge::INDEX_ERROR,
-        judge::TIME_BASE_ERROR
+        units::TIME_BASE_ERROR
     );
     out.extend(table::hung(&basis, look.width));
     out

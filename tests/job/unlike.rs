@@ -1,4 +1,5 @@
-//! Files of one fibre that show different lengths although no majority tells which of them is wrong.
+//! Files of one fibre that show different lengths although no majority tells which of them is wrong, and names of the plan
+//! that no label has.
 
 use std::path::Path;
 
@@ -76,5 +77,24 @@ fn lengths_that_contradict_each_other_from_one_end_leave_a_fibre_undecided_and_d
         assert_eq!(measured, wanted, "{tasks:?}");
         assert_eq!(tasks.len(), wanted.len(), "{tasks:?}");
         assert_eq!(review.counts.undecided, 2 * wrong.len());
+    }
+}
+
+#[test]
+fn an_end_of_the_plan_that_no_label_names_is_said() {
+    let cases = [("TOWER", 0), ("TOWRE", 1), ("tower", 0), ("", 0)];
+    for (end, said) in cases {
+        let text = PLAN.replacen("1-2", "1", 1).replacen("TOWER", end, 1);
+        let plan = plan::read(&text).unwrap_or_else(|error| panic!("{error}"));
+        let options = source::Options::default();
+        let read = |(name, bytes): (String, Vec<u8>)| {
+            job::measure(Path::new(&name), &bytes, &plan, &options)
+        };
+        let tests = traces_of(1, 1, SPLICE, 1800.0).into_iter().map(read).collect();
+        let notes = job::judge(tests, &plan).notes;
+        let own: Vec<&String> =
+            notes.iter().filter(|note| note.contains("among its ends")).collect();
+        assert_eq!(own.len(), said, "{end:?}: {notes:?}");
+        assert!(own.iter().all(|note| note.contains(end) && note.contains("\"TOWER\" (4 files)")));
     }
 }
