@@ -7,8 +7,8 @@ use super::samples::Samples;
 use crate::signal::lanes::Lanes;
 
 /// `noise` with the roughness that `fit` leaves. A trace has some hundred long pulses: before its events are known, what
-/// they show hangs on the events more than on the fibre. What too little
-/// fibre says is not believed: by chance it may seem calmer than it is, and all that stands out then is false.
+/// they show hangs on the events more than on the fibre. What too little fibre says is not believed: by chance it may seem
+/// calmer than it is, and all that stands out then is false.
 pub(super) fn reread(fit: &Fit, samples: &Samples, noise: &Noise) -> Noise {
     if samples.resonance.is_some() {
         return *noise; // what is left of waves is no noise, and grows where there is light
