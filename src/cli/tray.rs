@@ -69,7 +69,7 @@ pub(super) fn tell(tray: &Tray, answer: &Review, out: &Out) -> Exit {
         escape::terminal(&tray.plan.cable.id),
         limit.map_or("no limit in the plan".into(), |l| format!("limit {l} dB"))
     )];
-    lines.extend(table::lines(&COLUMNS, &rows, out.width));
+    lines.extend(laid_out(&rows, out.width));
     if let Some(origin) = tray.plan.limits.origin() {
         lines.extend(table::hung(&format!("limits: {origin}"), out.width));
     }
@@ -88,7 +88,32 @@ pub(super) fn tell(tray: &Tray, answer: &Review, out: &Out) -> Exit {
 
 /// The lines of one fibre as a table.
 pub(super) fn fiber_lines(tray: &Tray, fiber: &FiberReview, width: usize) -> Vec<String> {
-    table::lines(&COLUMNS, &fiber_rows(tray, fiber).0, width)
+    laid_out(&fiber_rows(tray, fiber).0, width)
+}
+
+/// Room below which a fibre is named once and its wavelengths stand below, as a phone shows them.
+const PHONE: usize = 50;
+
+/// The rows of [`COLUMNS`], in order of fibres, to a terminal of so many characters.
+fn laid_out(rows: &[Vec<String>], width: usize) -> Vec<String> {
+    if width >= PHONE || rows.is_empty() {
+        return table::lines(&COLUMNS, rows, width);
+    }
+    let indented = |by: usize, text: &str| -> Vec<String> {
+        let own = table::wrap(text, width.saturating_sub(by));
+        own.iter().map(|line| format!("{:by$}{line}", "")).collect()
+    };
+    let mut out = indented(2, "dB from end a / from end b, mean");
+    let mut before = None;
+    for row in rows {
+        let [fiber, color, nm, ends, mean, says] = &row[..] else { continue };
+        if before.replace(fiber) != Some(fiber) {
+            out.extend(indented(2, &format!("fibre {fiber} {color}")));
+        }
+        out.extend(indented(4, &format!("{nm} nm: {ends}, {mean}")));
+        out.extend(indented(6, says));
+    }
+    out
 }
 
 /// A row for each wavelength of a fibre, and whether its tray may be closed.

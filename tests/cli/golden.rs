@@ -11,7 +11,7 @@ use super::{commands, disk, err, out, root, run, run_wide};
 #[test]
 fn every_output_has_the_form_that_was_reviewed() {
     let plan = "traces/job/plan.toml";
-    let cases: [(&str, &str, &[&str]); 13] = [
+    let cases: [(&str, &str, &[&str]); 14] = [
         ("show.txt", "80", &["show", "traces/ferry-clean-1550.sor", "--unit", "km"]),
         ("events.txt", "80", &["events", "traces/ferry-high-splice.sor", "--explain"]),
         ("events-plan.txt", "80", &["events", "traces/job/HFL-44_002_1310_AB.sor", "--plan", plan]),
@@ -33,6 +33,7 @@ fn every_output_has_the_form_that_was_reviewed() {
         ("events.csv", "80", &["events", "--csv", "traces/ferry-break.sor"]),
         ("events.json", "80", &["events", "--json", "traces/ferry-break.sor"]),
         ("tray.txt", "80", &["tray", "traces/job", "--plan", plan, "--joint", "C2"]),
+        ("tray-phone.txt", "40", &["tray", "traces/job", "--plan", plan, "--joint", "C2"]),
         ("budget.txt", "80", &["budget", "--plan", plan]),
         ("help.txt", "80", &["--help"]),
         ("events-help.txt", "80", &["events", "--help"]),
