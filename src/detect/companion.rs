@@ -13,11 +13,12 @@ use super::size;
 pub(super) fn with_companions(mut fit: Fit, given: &Given, threshold: f64) -> Fit {
     let (mut i, mut tried) = (1, 0);
     while i < fit.model.joints.len() && tried < MOST_ODD {
-        // A tail that hardly any detector has needs no gain to be given up for an event.
-        let least = if lags_oddly(&fit, i) { Some(0.0) } else { None };
-        let least = least.or(is_odd(&fit, i, threshold).then_some(threshold * threshold));
-        if let Some(least) = least {
-            fit = beside(&fit, given, i, least).unwrap_or(fit);
+        let odd_tail = lags_oddly(&fit.model, i);
+        if odd_tail || is_odd(&fit, i, threshold) {
+            // A tail that hardly any detector has needs no gain to be given up for an event.
+            let start = if odd_tail { with_usual_tail(&fit.model, i) } else { fit.model.clone() };
+            let least = if odd_tail { 0.0 } else { threshold * threshold };
+            fit = beside(&fit, &start, given, i, least).unwrap_or(fit);
             tried += 1;
         }
         i += 1;
@@ -40,25 +41,30 @@ fn is_odd(fit: &Fit, i: usize, threshold: f64) -> bool {
 
 /// Whether so much of whole reflection `i` seems to be forgotten late as hardly any detector does: a step right behind it
 /// may stand in that decay.
-fn lags_oddly(fit: &Fit, i: usize) -> bool {
-    let joint = &fit.model.joints[i];
+fn lags_oddly(model: &Model, i: usize) -> bool {
+    let joint = &model.joints[i];
     let Some((tail, height)) = joint.tail.zip(joint.height) else { return false };
     let fibre = matches!(joint.behind, Behind::Fibre(_));
     fibre && !joint.clipped && joint.places == 1 && tail > MOST_SHARE * height
 }
 
-/// The fit with another event beside joint `i` that leaves no more than noise there, and explains `least` more of χ².
-/// `None` where none does.
-fn beside(fit: &Fit, given: &Given, i: usize, least: f64) -> Option<Fit> {
+/// The model with what detectors usually forget late behind joint `i`.
+fn with_usual_tail(model: &Model, i: usize) -> Model {
+    let mut next = model.clone();
+    next.receiver.tail = USUAL_TAIL * model.receiver.pulse;
+    next.joints[i].tail = model.joints[i].height.map(|height| USUAL_SHARE * height);
+    next
+}
+
+/// The fit with another event beside joint `i`, found from `start`, that leaves no more than noise there, and explains
+/// `least` more of χ². `None` where none does.
+fn beside(fit: &Fit, start: &Model, given: &Given, i: usize, least: f64) -> Option<Fit> {
     let pulse = fit.model.receiver.pulse;
     let x = fit.model.joints[i].x;
     let window = Some((x - AROUND_PULSES * pulse, x + AROUND_PULSES * pulse));
     let near = Given { window, ..*given };
-    let fits = trials(fit, i).into_iter().filter_map(|joints| {
-        let mut next = fit.model.clone();
-        if lags_oddly(fit, i) {
-            next.receiver.tail = USUAL_TAIL * pulse;
-        }
+    let fits = trials(start, i).into_iter().filter_map(|joints| {
+        let mut next = start.clone();
         next.joints.splice(i..=i, joints);
         fit::run(next, &near)
     });
@@ -89,17 +95,14 @@ fn beside(fit: &Fit, given: &Given, i: usize, least: f64) -> Option<Fit> {
 }
 
 /// Pairs that may stand in place of joint `i`.
-fn trials(fit: &Fit, i: usize) -> Vec<[Joint; 2]> {
-    let pulse = fit.model.receiver.pulse;
-    let mut joint = fit.model.joints[i];
-    if lags_oddly(fit, i) {
-        joint.tail = joint.height.map(|height| USUAL_SHARE * height);
-    }
-    let (Some(before), behind) = (fit.model.before(i), fit.model.behind(i)) else {
+fn trials(model: &Model, i: usize) -> Vec<[Joint; 2]> {
+    let pulse = model.receiver.pulse;
+    let joint = model.joints[i];
+    let (Some(before), behind) = (model.before(i), model.behind(i)) else {
         return Vec::new();
     };
     let [earliest, latest] =
-        [i - 1, i + 1].map(|i| fit.model.joints.get(i).map_or(f64::INFINITY, |j| j.x));
+        [i - 1, i + 1].map(|i| model.joints.get(i).map_or(f64::INFINITY, |j| j.x));
     let inside = |x: f64| x > earliest + pulse && x < latest - pulse;
     let low = Some(0.01 * before.power(joint.x));
     let mut pairs = Vec::new();
