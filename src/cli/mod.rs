@@ -197,7 +197,6 @@ impl Out {
     }
 
     /// An error to stderr, and at most one advice: each a line, or lines as wide as the terminal.
-    #[expect(clippy::unused_self, reason = "what is told is told by whoever prints the answer")]
     pub(crate) fn error(&self, message: &str, hint: Option<&str>) {
         tell(&format!("error: {message}"));
         if let Some(hint) = hint {
@@ -228,12 +227,16 @@ impl Out {
     }
 }
 
+/// What the second line of a text and those behind it stand in by.
+const HUNG: &str = "  ";
+
 /// A text to stderr. Programs get it in one line; on a terminal it breaks between words.
 fn tell(text: &str) {
     let text = escape::terminal(text);
     let mut stderr = io::stderr().lock();
     let lines = if stderr.is_terminal() {
-        table::wrap(&text, width(Some(&console::Term::stderr()))).join("\n  ")
+        let own = width(Some(&console::Term::stderr())).saturating_sub(HUNG.len());
+        table::wrap(&text, own).join(&format!("\n{HUNG}"))
     } else {
         text
     };

@@ -99,10 +99,7 @@ fn laid_out(rows: &[Vec<String>], width: usize) -> Vec<String> {
     if width >= PHONE || rows.is_empty() {
         return table::lines(&COLUMNS, rows, width);
     }
-    let indented = |by: usize, text: &str| -> Vec<String> {
-        let own = table::wrap(text, width.saturating_sub(by));
-        own.iter().map(|line| format!("{:by$}{line}", "")).collect()
-    };
+    let indented = |by, text: &str| table::indented(by, text, width);
     let mut out = indented(2, "dB from end a / from end b, mean");
     let mut before = None;
     for row in rows {

@@ -39,6 +39,11 @@ impl Layout {
         Layout { place, height, tail, line, pole, tail_length, len }
     }
 
+    /// The level of the line before joint `i`. `None` where there is none.
+    pub fn line_before(&self, i: usize) -> Option<usize> {
+        self.line[..i].iter().rev().find_map(|line| *line)
+    }
+
     /// The unknowns of `model`, to `values`.
     pub fn set_values(&self, model: &Model, values: &mut [f64]) {
         let mut set = |unknown: Option<usize>, value: f64| {

@@ -237,8 +237,7 @@ fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
     if let Some(unknown) = fit.layout.height[i] {
         g[unknown] = per_neper / height;
     }
-    let owner = (0..i.max(1)).rev().find(|j| fit.layout.line[*j].is_some());
-    if let Some(unknown) = owner.and_then(|j| fit.layout.line[j]) {
+    if let Some(unknown) = fit.layout.line_before(i.max(1)) {
         g[unknown] -= per_neper;
         g[unknown + 1] += per_neper * (fit.model.joints[i].x - line.at);
     }

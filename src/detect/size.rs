@@ -60,8 +60,7 @@ pub(super) fn of(fit: &Fit, i: usize) -> Size {
 
 /// How many sigmas the slopes on both sides of joint `i` differ; 0 where one is missing.
 pub(super) fn bend_score(fit: &Fit, i: usize) -> f64 {
-    let owner = (0..i).rev().find(|j| fit.layout.line[*j].is_some());
-    let lines = owner.zip(fit.layout.line[i]).and_then(|(j, own)| Some((fit.layout.line[j]?, own)));
+    let lines = fit.layout.line_before(i).zip(fit.layout.line[i]);
     let (Some((left, right)), Some(before), Behind::Fibre(behind)) =
         (lines, fit.model.before(i), &fit.model.joints[i].behind)
     else {

@@ -63,13 +63,11 @@ impl Aligned<'_> {
 
     /// Heading and rows, a line each, and the text of the column `words` on lines below its row.
     fn with_words_below(&self, rows: &[Vec<String>], words: usize, width: usize) -> Vec<String> {
-        const INDENT: &str = "      ";
         let mut out = self.row(&self.heading(), usize::MAX);
         for row in rows {
             out.extend(self.row(row, usize::MAX));
             if !row[words].is_empty() {
-                let below = wrap(&row[words], width.saturating_sub(INDENT.len()));
-                out.extend(below.iter().map(|part| format!("{INDENT}{part}")));
+                out.extend(indented(6, &row[words], width));
             }
         }
         out
@@ -115,6 +113,11 @@ fn named(columns: &[Column], row: &[String], width: usize) -> Vec<String> {
         .map(|((heading, _), cell)| format!("{heading} {cell}").trim_start().to_owned())
         .collect();
     hung(&cells.join(", "), width)
+}
+
+/// A text as lines that all stand `by` blanks in.
+pub fn indented(by: usize, text: &str, width: usize) -> Vec<String> {
+    wrap(text, width.saturating_sub(by)).iter().map(|line| format!("{:by$}{line}", "")).collect()
 }
 
 /// A text as lines that stand two blanks in, all but the first four.

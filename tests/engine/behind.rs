@@ -54,7 +54,6 @@ fn a_splice_behind_a_connector_is_no_slope_of_what_lies_between() {
         }
     }
     assert!(together <= 6, "{together} of 30 are not told apart");
-    for pulls in [losses, places] {
-        assert!(pulls.inside() >= pulls.least_inside(), "{} % inside", pulls.inside());
-    }
+    losses.assert_honest();
+    places.assert_honest();
 }

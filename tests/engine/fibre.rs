@@ -118,6 +118,11 @@ impl Pulls {
     pub fn least_inside(&self) -> f64 {
         100.0 * (0.95 - 3.72 * (0.95 * 0.05 / self.0.len() as f64).sqrt())
     }
+
+    #[track_caller]
+    pub fn assert_honest(&self) {
+        assert!(self.inside() >= self.least_inside(), "{:.1} % inside", self.inside());
+    }
 }
 
 pub(super) fn median(mut values: Vec<f64>) -> f64 {

@@ -233,5 +233,5 @@ fn a_fibre_of_nothing_but_an_end_has_its_end_inside_its_interval() {
         pulls.add(Measured::new(end.position_m.0, end.position_sigma_m), rendered.truth.end_m);
     }
     println!("ends: rms {:.2}, inside {:.1} %", pulls.rms(), pulls.inside());
-    assert!(pulls.inside() >= pulls.least_inside(), "{:.1} % inside", pulls.inside());
+    pulls.assert_honest();
 }

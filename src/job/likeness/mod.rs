@@ -299,7 +299,7 @@ mod tests {
     use super::*;
 
     /// A plain generator's figure, about normal with a sigma of 1: the sum of twelve (from memory).
-    fn normal(state: &mut u64) -> f64 {
+    pub(super) fn normal(state: &mut u64) -> f64 {
         let mut uniform = || {
             *state = state
                 .wrapping_mul(6_364_136_223_846_793_005)

@@ -70,19 +70,9 @@ fn square(off: Measured) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::tests::normal;
     use super::*;
     use crate::job::Direction;
-
-    /// A plain generator's figure, about normal with a sigma of 1: the sum of twelve (from memory).
-    fn normal(state: &mut u64) -> f64 {
-        let mut uniform = || {
-            *state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (*state >> 33) as f64 / 2_147_483_648.0
-        };
-        (0..12).map(|_| uniform()).sum::<f64>() - 6.0
-    }
 
     /// Of every figure.
     const SIGMA: f64 = 0.004;
