@@ -123,9 +123,12 @@ pub(super) fn joints(
     given.enough = LAST_GAIN;
     given.slopes = search::own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
-    place_weak_steps(&mut fit, &given);
+    let told = place_weak_steps(&mut fit, &given);
     if let Some(last) = fit::again(fit.model.clone(), &fit, &given) {
         fit = last;
+    }
+    for (i, x) in told {
+        tell(&mut fit.model, i, x);
     }
     mark_faint(&mut fit, threshold);
     let unexplained = fit.chi2_per_cell();
@@ -231,19 +234,32 @@ fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
     fit
 }
 
-/// Moves steps whose place is uncertain to their likelihood's highest peak.
-fn place_weak_steps(fit: &mut Fit, given: &Given) {
+/// Moves steps whose place is uncertain to where they explain most, and returns where they are told to be.
+fn place_weak_steps(fit: &mut Fit, given: &Given) -> Vec<(usize, f64)> {
+    let mut told = Vec::new();
     for i in 1..fit.model.joints.len() {
         let joint = &fit.model.joints[i];
         if joint.height.is_some() || matches!(joint.behind, Behind::Dark) {
             continue;
         }
         if fit.place_sigma(i) > 0.15 * given.samples.pulse {
-            if let Some((x, spread)) = place::profile(fit, given, i) {
-                fit.model.joints[i].x = x;
-                fit.model.joints[i].spread = Some(spread);
+            if let Some(place) = place::of_weak(fit, given, i) {
+                fit.model.joints[i].x = place.likeliest;
+                fit.model.joints[i].spread = Some(place.spread);
+                told.push((i, place.told));
             }
         }
+    }
+    told
+}
+
+/// Puts joint `i` to `x`, unless another has come there.
+fn tell(model: &mut Model, i: usize, x: f64) {
+    let pulse = model.receiver.pulse;
+    let after = model.joints[i - 1].x + pulse;
+    let before = model.joints.get(i + 1).map_or(f64::INFINITY, |next| next.x - pulse);
+    if x > after && x < before {
+        model.joints[i].x = x;
     }
 }
 
