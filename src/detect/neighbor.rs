@@ -22,9 +22,7 @@ pub(super) fn doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize
     let fit = &found.fit;
     let pulse = fit.model.receiver.pulse;
     let Some((from, to)) = place::around(fit, samples, noise, i) else { return 0.0 };
-    let Some(data) =
-        Data::cut(fit, samples, noise, i, (from, to), place::NEAR_PULSES * samples.pulse)
-    else {
+    let Some(data) = Data::cut(fit, samples, noise, i, (from, to), place::NEAR.reach) else {
         return 0.0;
     };
     let index = |x: f64| data.x.partition_point(|at| *at < x);

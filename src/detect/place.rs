@@ -21,9 +21,19 @@ pub(super) struct Place {
     pub spread: f64,
 }
 
-/// In pulse lengths: a weak step's place is looked for so near first, and so far where that is not all of it.
-pub(super) const NEAR_PULSES: f64 = 4.0;
-const FAR_PULSES: f64 = 24.0;
+/// Places that are tried on both sides of a joint, in pulse lengths.
+#[derive(Clone, Copy)]
+pub(super) struct Tried {
+    pub reach: f64,
+    step: f64,
+}
+
+/// A weak step's place is looked for so near first, and so far where that is not all of it.
+pub(super) const NEAR: Tried = Tried { reach: 4.0, step: 0.125 };
+const FAR: Tried = Tried { reach: 24.0, step: 0.25 };
+
+/// A reflection is looked for where a step was taken for it.
+const REFLECTION: Tried = Tried { reach: 1.5, step: 0.125 };
 
 /// χ² below the highest peak down to which places matter: where no border has more, less than 1 in 100 lies outside.
 const MATTERS: f64 = 6.6;
@@ -36,18 +46,23 @@ const MATTERS: f64 = 6.6;
 /// section 2.4, from memory); all places are alike beforehand.
 pub(super) fn of_weak(fit: &Fit, given: &Given, i: usize) -> Option<Place> {
     let pulse = fit.model.receiver.pulse;
-    let near = gains(fit, given, i, NEAR_PULSES * pulse)?;
-    let tried = if is_all(&near) { near } else { gains(fit, given, i, FAR_PULSES * pulse)? };
+    let near = gains(fit, given, i, NEAR)?;
+    let (tried, step) = match is_all(&near) {
+        true => (near, NEAR.step),
+        false => (gains(fit, given, i, FAR)?, FAR.step),
+    };
     let best = tried.iter().max_by(|a, b| a.1.step.total_cmp(&b.1.step))?;
     let weight = |gain: &Gain| (0.5 * (gain.step - best.1.step)).exp();
     let places: Vec<(f64, f64)> = tried.iter().map(|(x, gain)| (*x, weight(gain))).collect();
     // Three of the sigmas that its edge would allow were the right peak known.
     let reach = (3.0 * fit.place_sigma(i)).clamp(0.5 * pulse, 2.0 * pulse);
     let saved = |x: f64| -> f64 {
-        places.iter().map(|(at, weight)| weight * (1.0 - ((at - x) / reach).powi(2)).max(0.0)).sum()
+        let from = places.partition_point(|place| place.0 < x - reach);
+        let near = places[from..].iter().take_while(|place| place.0 < x + reach);
+        near.map(|(at, weight)| weight * (1.0 - ((at - x) / reach).powi(2))).sum()
     };
     let told = places.iter().map(|(x, _)| (*x, saved(*x))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
-    let spread = (half_width(&places, told) + 0.5 * STEP_PULSES * pulse) / 1.96;
+    let spread = (half_width(&places, told) + 0.5 * step * pulse) / 1.96;
     Some(Place { likeliest: best.0, told, spread })
 }
 
@@ -89,7 +104,7 @@ pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflectio
     if near(i - 1, i) || near(i, i + 1) {
         return None; // a gain and a loss may be both edges of one reflection
     }
-    let tried = gains(fit, given, i, 1.5 * pulse)?;
+    let tried = gains(fit, given, i, REFLECTION)?;
     let step = tried.iter().map(|(_, gain)| gain.step).fold(f64::NEG_INFINITY, f64::max);
     let best = tried.iter().max_by(|a, b| a.1.both().total_cmp(&b.1.both()))?;
     let power = fit.model.before(i)?.power(best.0);
@@ -100,24 +115,22 @@ pub(super) fn reflection(fit: &Fit, given: &Given, i: usize) -> Option<Reflectio
     })
 }
 
-/// How far apart places are tried, in pulse lengths.
-const STEP_PULSES: f64 = 0.125;
-
-/// What a step at each place within `reach` of joint `i` explains.
-fn gains(fit: &Fit, given: &Given, i: usize, reach: f64) -> Option<Vec<(f64, Gain)>> {
+/// What a step at each place around joint `i` explains.
+fn gains(fit: &Fit, given: &Given, i: usize, places: Tried) -> Option<Vec<(f64, Gain)>> {
     let (samples, noise) = (given.samples, given.noise);
     let model = &fit.model;
     let pulse = model.receiver.pulse;
     let joint = &model.joints[i];
     let (from, to) = around(fit, samples, noise, i)?;
-    let data = Data::cut(fit, samples, noise, i, (from, to), reach)?;
+    let data = Data::cut(fit, samples, noise, i, (from, to), places.reach)?;
+    let reach = places.reach * pulse;
     let (low, high) =
         ((joint.x - reach).max(from + pulse), (joint.x + reach).min(to - 2.0 * pulse));
     let mut tried = Vec::new();
     let mut x = low;
     while x <= high {
         tried.extend(data.gain(model, x, given.slopes.sd).map(|gain| (x, gain)));
-        x += STEP_PULSES * pulse;
+        x += places.step * pulse;
     }
     Some(tried)
 }
@@ -217,12 +230,12 @@ struct Means {
 }
 
 impl Means {
-    fn cut(samples: &Samples, middle: f64, (from, to): (f64, f64), reach: f64) -> Means {
+    fn cut(samples: &Samples, middle: f64, (from, to): (f64, f64), tried: f64) -> Means {
         let room = || Vec::with_capacity(160);
         let mut means = Means { x: room(), n: room(), mean: room() };
         let (mut k, end) = (samples.index(from), samples.index(to));
         loop {
-            let m = mean_at(samples.place(k) - middle, samples.pulse, reach / samples.pulse);
+            let m = mean_at(samples.place(k) - middle, samples.pulse, tried);
             if k + m > end {
                 return means;
             }
@@ -235,17 +248,17 @@ impl Means {
 }
 
 impl Data {
-    /// What stands between two places around joint `i`, fine enough for steps within `reach` of it.
+    /// What stands between two places around joint `i`, fine enough for steps `tried` pulse lengths from it.
     pub fn cut(
         fit: &Fit,
         samples: &Samples,
         noise: &Noise,
         i: usize,
         (from, to): (f64, f64),
-        reach: f64,
+        tried: f64,
     ) -> Option<Data> {
         let (before, behind) = (fit.model.before(i)?, fit.model.behind(i)?);
-        let means = Means::cut(samples, fit.model.joints[i].x, (from, to), reach);
+        let means = Means::cut(samples, fit.model.joints[i].x, (from, to), tried);
         let tails = Tails::between(&fit.model, from, to);
         let room = || Vec::with_capacity(means.x.len() + LANES);
         let mut ratio = room();
