@@ -156,10 +156,12 @@ fn blind(model: &Model) -> Vec<(f64, f64)> {
 /// Where a strong reflection begins to show: receivers of other poles begin there earlier or later, by more
 /// than the fibre's own light.
 fn toe(receiver: &Receiver, joint: &Joint) -> (f64, f64) {
+    // Of a sample in which it may have begun nothing tells how much of it is the fibre's.
+    let toe = receiver.toe().max(receiver.lead() + 1.0);
     let (before, until) = match (joint.clipped && joint.hidden, joint.clipped) {
-        (true, _) => (2.0 * receiver.toe(), receiver.pulse),
-        (_, true) => (receiver.toe(), -0.67 * receiver.lead()),
-        _ => (receiver.toe(), -receiver.lead()),
+        (true, _) => (toe + receiver.toe(), receiver.pulse),
+        (_, true) => (toe, -0.67 * receiver.lead()),
+        _ => (toe, -receiver.lead()),
     };
     (joint.x - before, joint.x + until)
 }

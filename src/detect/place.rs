@@ -47,10 +47,8 @@ const MATTERS: f64 = 6.6;
 pub(super) fn of_weak(fit: &Fit, given: &Given, i: usize) -> Option<Place> {
     let pulse = fit.model.receiver.pulse;
     let near = gains(fit, given, i, NEAR)?;
-    let (tried, step) = match is_all(&near) {
-        true => (near, NEAR.step),
-        false => (gains(fit, given, i, FAR)?, FAR.step),
-    };
+    let (tried, step) =
+        if is_all(&near) { (near, NEAR.step) } else { (gains(fit, given, i, FAR)?, FAR.step) };
     let best = tried.iter().max_by(|a, b| a.1.step.total_cmp(&b.1.step))?;
     let weight = |gain: &Gain| (0.5 * (gain.step - best.1.step)).exp();
     let places: Vec<(f64, f64)> = tried.iter().map(|(x, gain)| (*x, weight(gain))).collect();
