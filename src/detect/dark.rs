@@ -1,6 +1,6 @@
 //! Where no light is: a stretch of noise alone at the end of a trace, and how far light reaches before it.
 
-use super::noise::Noise;
+use super::noise::{self, Noise};
 use super::samples::{Samples, running_sums_of};
 use crate::signal::order;
 
@@ -16,8 +16,28 @@ pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
     [1.0, 0.5, 2.0, 4.0, 0.25, 0.125]
         .into_iter()
         .map(|part| start(part * TAIL_SHARE))
-        .find(|from| is_noise_alone(samples, *from))
+        .find(|from| is_noise_alone(samples, *from) && !only_fades(samples, *from))
 }
+
+/// Whether the samples from `from` on are a decay: their means over a pulse are far more alike from one to the next than
+/// among each other. Of noise the second differences have a variance of 6 times theirs, and of noise that is alike over a
+/// pulse of 4 times. Where there are too few to tell they are none.
+fn only_fades(samples: &Samples, from: usize) -> bool {
+    let means = noise::means(samples, from, samples.len());
+    let mut second: Vec<f64> =
+        means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
+    let mut sorted = means.clone();
+    let Some(middle) = order::median(&mut sorted).filter(|_| means.len() >= LEAST_MEANS) else {
+        return false;
+    };
+    let mut off: Vec<f64> = means.iter().map(|m| (m - middle).abs()).collect();
+    order::median(&mut second)
+        .zip(order::median(&mut off))
+        .is_some_and(|(second, off)| second < 0.5 * off)
+}
+
+/// Means over a pulse from which their scatter can be told.
+const LEAST_MEANS: usize = 6;
 
 /// Whether the samples from `from` on are noise: about half at the floor, or scattering as much as
 /// they are high, and both halves alike. Fibre does neither, and an end between both is not alike. Where a low zero

@@ -177,7 +177,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
 
 /// Whether a loss was measured at all: to half of itself or to 1 dB, and within what levels of a file
 /// can differ by (16 bits of 0.001 dB).
-fn is_measured(loss: &Measured) -> bool {
+pub(super) fn is_measured(loss: &Measured) -> bool {
     let size = loss.value.abs();
     loss.sigma < (0.5 * size).max(1.0) && size < 65.535
 }

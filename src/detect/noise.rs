@@ -307,7 +307,7 @@ pub(super) fn pulse_long(samples: &Samples) -> usize {
 }
 
 /// The whole means over one pulse from `from` to `end`.
-fn means(samples: &Samples, from: usize, end: usize) -> Vec<f64> {
+pub(super) fn means(samples: &Samples, from: usize, end: usize) -> Vec<f64> {
     let block = pulse_long(samples);
     let count = end.saturating_sub(from) / block;
     (from..).step_by(block).take(count).map(|k| samples.mean(k, k + block)).collect()

@@ -2,6 +2,7 @@
 
 use super::Cords;
 use super::fit::Fit;
+use super::measure;
 use super::model::{Behind, Line};
 use super::samples::Samples;
 use crate::event::{Event, Span};
@@ -71,7 +72,7 @@ fn loss(fit: &Fit, start: usize, stop: usize) -> Option<Measured> {
         g[unknown + 1] -= sign * DB_PER_NEPER * (at - line.at);
     }
     let value = DB_PER_NEPER * (first.1.log(a) - last.1.log(b));
-    Measured::new(value, fit.factor.variance(g).sqrt()).finite()
+    Measured::new(value, fit.factor.variance(g).sqrt()).finite().filter(measure::is_measured)
 }
 
 fn line_of(fit: &Fit, i: usize) -> Option<(usize, Line)> {
