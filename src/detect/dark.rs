@@ -24,8 +24,7 @@ pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
 /// pulse of 4 times. Where there are too few to tell they are none.
 fn only_fades(samples: &Samples, from: usize) -> bool {
     let means = noise::means(samples, from, samples.len());
-    let mut second: Vec<f64> =
-        means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
+    let mut second: Vec<f64> = means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
     let mut sorted = means.clone();
     let Some(middle) = order::median(&mut sorted).filter(|_| means.len() >= LEAST_MEANS) else {
         return false;

@@ -4,11 +4,10 @@ use super::echo::Lone;
 use super::find::{Found, WELL_FITTED};
 use super::fit::{Fit, SLOPES_DB_PER_KM, TOP_RIPPLE};
 use super::model::{Behind, Line};
-use super::neighbor;
 use super::noise::Noise;
 use super::samples::Samples;
 use super::size::{self, EVEN_DB};
-use super::{Cords, classify, opinion};
+use super::{Cords, classify, opinion, unfound};
 use crate::event::{self, Analysis, Event, Peak, Role, Section};
 use crate::trace::Trace;
 use crate::units::{self, DB_PER_NEPER, Measured, PanelM};
@@ -72,7 +71,7 @@ pub(super) fn analysis(
         classify::name(event);
     }
     let opinions = opinion::differences(trace, &events);
-    let sections = sections(samples, fit);
+    let sections = sections(samples, noise, found);
     Analysis {
         events,
         sections,
@@ -148,7 +147,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
     let dark = matches!(joint.behind, Behind::Dark);
     let size = size::of(fit, i);
     let known = matches!(joint.behind, Behind::Fibre(_)) && size.loss_sigma_db > 0.0;
-    let neighbor = if known { neighbor::doubt_db(found, samples, noise, i) } else { 0.0 };
+    let neighbor = if known { unfound::doubt_db(found, samples, noise, i) } else { 0.0 };
     Event {
         number: 0,
         position_m: PanelM(joint.x * samples.spacing_m),
@@ -298,7 +297,8 @@ fn border(fit: &Fit, i: usize) -> f64 {
     if off.abs() < KNOT_PULSES * pulse { joint.x + off } else { joint.x }
 }
 
-fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
+fn sections(samples: &Samples, noise: &Noise, found: &Found) -> Vec<Section> {
+    let fit = &found.fit;
     let model = &fit.model;
     let mut sections = Vec::new();
     for i in 0..model.joints.len() {
@@ -313,7 +313,8 @@ fn sections(samples: &Samples, fit: &Fit) -> Vec<Section> {
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
         // A scale uneven by EVEN_DB at both ends tilts the line.
         let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - from).max(1.0) / DB_PER_NEPER;
-        let sigma = fit.factor.variance(g).sqrt().hypot(tilt);
+        let unfound = unfound::slope_doubt_db(found, samples, noise, i) / DB_PER_NEPER;
+        let sigma = fit.factor.variance(g).sqrt().hypot(tilt).hypot(unfound);
         let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
         let [flattest, steepest] = SLOPES_DB_PER_KM;
         let inside = attenuation.value > 0.999 * flattest && attenuation.value < 0.999 * steepest;

@@ -17,7 +17,6 @@ mod layout;
 mod limit;
 mod measure;
 mod model;
-mod neighbor;
 mod noise;
 mod opinion;
 mod place;
@@ -35,6 +34,7 @@ mod size;
 mod span;
 mod start;
 mod tails;
+mod unfound;
 
 use crate::event::Analysis;
 use crate::trace::Trace;

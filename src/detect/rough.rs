@@ -23,26 +23,53 @@ pub(super) fn reread(fit: &Fit, samples: &Samples, noise: &Noise) -> Noise {
 
 /// The second differences of what the fibre behind joint `i` is off its line.
 fn behind(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Vec<Difference> {
+    let off = off_line(fit, samples, noise, i, noise::pulse_long(samples));
+    let second = |d: &[Off]| Difference {
+        relative: d[0].relative - 2.0 * d[1].relative + d[2].relative,
+        power: d[1].power,
+    };
+    off.windows(3).map(second).collect()
+}
+
+/// The mean of some samples of a fibre.
+pub(super) struct Off {
+    /// Their middle.
+    pub x: f64,
+    /// How far it is off the line, over that.
+    pub relative: f64,
+    /// The line's.
+    pub power: f64,
+}
+
+/// How far the fibre behind joint `i` is off its line, in means over `block` samples between the edges of its joints.
+pub(super) fn off_line(
+    fit: &Fit,
+    samples: &Samples,
+    noise: &Noise,
+    i: usize,
+    block: usize,
+) -> Vec<Off> {
     let model = &fit.model;
     let Some(line) = model.behind(i) else { return Vec::new() };
+    let (from, to) = clear(fit, samples, noise, i);
+    let tails = Tails::between(model, samples.place(from), samples.place(to));
+    let off = |k: usize| {
+        let x = samples.place(k) + 0.5 * (block as f64 - 1.0);
+        let tail = tails.at(Lanes::splat(x)).to_array()[0];
+        let power = line.power(x);
+        Off { x, relative: (samples.mean(k, k + block) - tail) / power - 1.0, power }
+    };
+    let count = to.saturating_sub(from) / block;
+    (0..count).map(|n| off(from + n * block)).collect()
+}
+
+/// The samples between the edges of joint `i` and of the next: from and to.
+pub(super) fn clear(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> (usize, usize) {
+    let model = &fit.model;
     let from = samples.index(model.clear_behind(&model.joints[i])) + 1;
     let to = match model.joints.get(i + 1) {
         Some(_) => samples.index(model.onset(i + 1)),
         None => noise.dark_from,
     };
-    let tails = Tails::between(model, samples.place(from), samples.place(to));
-    let block = noise::pulse_long(samples);
-    let off = |k: usize| {
-        let x = samples.place(k) + 0.5 * (block as f64 - 1.0);
-        let tail = tails.at(Lanes::splat(x)).to_array()[0];
-        let power = line.power(x);
-        Difference { relative: (samples.mean(k, k + block) - tail) / power - 1.0, power }
-    };
-    let count = to.saturating_sub(from) / block;
-    let off: Vec<Difference> = (0..count).map(|n| off(from + n * block)).collect();
-    let second = |d: &[Difference]| Difference {
-        relative: d[0].relative - 2.0 * d[1].relative + d[2].relative,
-        power: d[1].power,
-    };
-    off.windows(3).map(second).collect()
+    (from, to)
 }

@@ -194,7 +194,12 @@ impl Sums {
         (x - self.origin) * self.per_scale
     }
 
-    /// The same for several places.
+    /// Change of a scaled place with a place.
+    pub fn per_scale(&self) -> f64 {
+        self.per_scale
+    }
+
+    /// Several places in the sums' own scale.
     pub fn scaled_lanes(&self, x: Lanes) -> Lanes {
         (x - self.origin) * self.per_scale
     }

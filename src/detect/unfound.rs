@@ -1,10 +1,14 @@
-//! What a joint's loss may owe to another one nearby that is too small to be found.
+//! What a joint's loss and a section's slope may owe to a joint that is too small to be found.
 
 use super::find::Found;
-use super::noise::Noise;
+use super::noise::{self, Noise};
 use super::place::{self, Data, Side};
+use super::rough;
 use super::samples::Samples;
+use super::scan;
+use crate::signal::lanes::Lanes;
 use crate::signal::line::Sums;
+use crate::units::DB_PER_NEPER;
 
 /// How often a joint has another within ten pulses on one side: trays hold pigtails, and closures more
 /// than one splice. Common practice, no source.
@@ -34,9 +38,10 @@ pub(super) fn doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize
     let (mut odds, mut shifts) = (0.0, 0.0);
     let mut weigh = |side: &Side, all: [(usize, usize); 2]| {
         let [far, near] = all;
-        if let Some(step) = Step::of(&side.sums, far, near, at, found.slope_sd_db()) {
+        if let Some(step) = Step::of(&side.sums, far, near, found.slope_sd_db()) {
+            let read = 1.0 - step.share - step.tilt * side.sums.scaled(at);
             odds += step.odds;
-            shifts += step.odds * step.square;
+            shifts += step.odds * read * read * step.square;
         }
     };
     let places = (2.0 * (REACH_PULSES - 1.0)) as usize;
@@ -51,23 +56,56 @@ pub(super) fn doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize
     (share * shifts / (1.0 + share * odds)).sqrt()
 }
 
-/// A step between a far and a near stretch of one side.
+/// How often a section has a joint that is not found: as often as not. Common practice, no source.
+const IN_SECTION: f64 = 0.5;
+
+/// Places along a section at which such a one is tried, at least a pulse apart.
+const PLACES: usize = 40;
+
+/// What an unfound joint in the section behind joint `i` adds to the sigma of its slope, in dB per sample.
+///
+/// A step in the middle tilts a line by one and a half times its size from end to end. It is weighed as that of a
+/// neighbour.
+pub(super) fn slope_doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize) -> f64 {
+    let fit = &found.fit;
+    let (from, to) = rough::clear(fit, samples, noise, i);
+    let block = noise::pulse_long(samples).max(to.saturating_sub(from) / PLACES);
+    let off = rough::off_line(fit, samples, noise, i, block);
+    let x: Vec<f64> = off.iter().map(|off| off.x).collect();
+    let db: Vec<f64> = off.iter().map(|off| off.relative * DB_PER_NEPER).collect();
+    let weight = |off: &rough::Off| {
+        let var = scan::noise_var_of(samples, noise, Lanes::splat(off.power)).to_array()[0];
+        (off.power / DB_PER_NEPER).powi(2) * block as f64 / var
+    };
+    let sums = Sums::new(&x, &db, &off.iter().map(weight).collect::<Vec<f64>>());
+    let (mut odds, mut shifts, mut tried) = (0.0, 0.0, 0);
+    // The step shows over a pulse: the mean in which it stands counts on no side.
+    for k in 2..x.len().saturating_sub(2) {
+        let (far, near) = ((0, k), (k + 1, x.len()));
+        if let Some(step) = Step::of(&sums, far, near, found.slope_sd_db()) {
+            odds += step.odds;
+            shifts += step.odds * step.tilt * step.tilt * step.square;
+            tried += 1;
+        }
+    }
+    let share = IN_SECTION / (1.0 - IN_SECTION) / f64::from(tried.max(1));
+    sums.per_scale() * (share * shifts / (1.0 + share * odds)).sqrt()
+}
+
+/// A step between a far and a near stretch.
 struct Step {
     /// How much likelier the means are with it.
     odds: f64,
-    /// Square of what it shifts the side's line by where the loss is read, its own variance included.
+    /// Square of its size in dB, its own variance included.
     square: f64,
+    /// What a line alone makes of a step of 1: its value at the middle of the sums, and its slope in their scale.
+    share: f64,
+    tilt: f64,
 }
 
 impl Step {
     /// `None` where a stretch is empty.
-    fn of(
-        sums: &Sums,
-        far: (usize, usize),
-        near: (usize, usize),
-        at: f64,
-        slope_sd: f64,
-    ) -> Option<Step> {
+    fn of(sums: &Sums, far: (usize, usize), near: (usize, usize), slope_sd: f64) -> Option<Step> {
         if far.1 < far.0 + 2 || near.1 < near.0 + 2 {
             return None;
         }
@@ -80,13 +118,14 @@ impl Step {
         }
         let line = |y: f64, xy: f64| ((wxx * y - wx * xy) / det, (w * xy - wx * y) / det);
         let (level, slope) = line(wyf + wyn, wxyf + wxyn);
-        let (share, tilt) = line(wn, wxn); // what the line alone makes of a step
+        let (share, tilt) = line(wn, wxn);
         let known = (wn - share * wn - tilt * wxn).max(0.0) + 1.0 / (USUAL_DB * USUAL_DB);
         let step_db = (wyn - level * wn - slope * wxn) / known;
-        let read = 1.0 - share - tilt * sums.scaled(at);
         Some(Step {
             odds: (0.5 * step_db * step_db * known).min(200.0).exp() / (known.sqrt() * USUAL_DB),
-            square: read * read * (step_db * step_db + 1.0 / known),
+            square: step_db * step_db + 1.0 / known,
+            share,
+            tilt,
         })
     }
 }
