@@ -321,7 +321,7 @@ fn sections(samples: &Samples, noise: &Noise, found: &Found) -> Vec<Section> {
         sections.push(Section {
             from_m: PanelM(from * samples.spacing_m),
             to_m: PanelM(to * samples.spacing_m),
-            attenuation_db_per_km: Some(attenuation).filter(|_| inside),
+            attenuation_db_per_km: attenuation.finite().filter(|_| inside),
         });
     }
     sections
