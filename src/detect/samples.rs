@@ -43,6 +43,9 @@ const FLOOR_SHARE: f64 = 0.002;
 /// About what fibre loses, for the length of a count. Common practice, no source.
 const USUAL_DB_PER_KM: f64 = 0.25;
 
+/// Three standard deviations of a difference of two samples, in eight of one: as far as a wrong one lies off.
+const LEVEL: f64 = 0.53;
+
 impl Samples {
     /// `None` where the trace has too few samples, no spacing or no pulse.
     pub fn new(trace: &Trace) -> Option<Samples> {
@@ -161,11 +164,13 @@ impl Samples {
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
             let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
+            // Of two samples of level fibre hardly any differ by so much of it: where they do, light changes here.
+            let changes = (around - LEVEL * off.hypot(rough * mean)).max(0.0);
             // A pulse of two samples fills half of at least one neighbour.
             let base = 0.5 * (p[k - 2] + p[k + 2]);
             let alone = |p: f64| (p - base).abs() < 0.25 * out;
             let thin = self.pulse < 4.0;
-            if out > 4.0 * around
+            if out > 4.0 * changes
                 && out > off.hypot(rough * mean)
                 && (!thin || (alone(p[k - 1]) && alone(p[k + 1])))
             {
