@@ -43,8 +43,8 @@ const FLOOR_SHARE: f64 = 0.002;
 /// About what fibre loses, for the length of a count. Common practice, no source.
 const USUAL_DB_PER_KM: f64 = 0.25;
 
-/// Three standard deviations of a difference of two samples, in eight of one: as far as a wrong one lies off.
-const LEVEL: f64 = 0.53;
+/// Three standard deviations of a difference of two samples, in six and a half of one: as far as a wrong one lies off.
+const LEVEL: f64 = 0.65;
 
 impl Samples {
     /// `None` where the trace has too few samples, no spacing or no pulse.
