@@ -140,7 +140,7 @@ fn event_of(trace: &Trace, samples: &Samples, noise: &Noise, found: &Found, i: u
     let fit = &found.fit;
     let joint = &fit.model.joints[i];
     let extent_m = extent(fit, i) * samples.spacing_m;
-    let peak = peak(trace, found, i);
+    let peak = peak(trace, noise, found, i);
     if i == 0 {
         return start_event(peak, extent_m);
     }
@@ -210,7 +210,7 @@ fn place_sigma(samples: &Samples, fit: &Fit, i: usize) -> f64 {
     sigma.hypot(0.002 * receiver.pulse).hypot(0.02).hypot(guess)
 }
 
-fn peak(trace: &Trace, found: &Found, i: usize) -> Option<Peak> {
+fn peak(trace: &Trace, noise: &Noise, found: &Found, i: usize) -> Option<Peak> {
     let fit = &found.fit;
     let joint = &fit.model.joints[i];
     // Of a cut-off peak the height is a guess: what was seen of it is the receiver's limit.
@@ -220,7 +220,7 @@ fn peak(trace: &Trace, found: &Found, i: usize) -> Option<Peak> {
         before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).and_then(|(line, b)| {
             let ratio = height / line.power(joint.x);
             let value = units::reflectance_db(ratio, b, trace.pulse_ns());
-            Measured::new(value, reflectance_sigma(fit, i, line, height)).finite()
+            Measured::new(value, reflectance_sigma(fit, noise, i, line, height)).finite()
         });
     Some(if joint.clipped {
         Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }
@@ -230,7 +230,7 @@ fn peak(trace: &Trace, found: &Found, i: usize) -> Option<Peak> {
 }
 
 /// `dR = 10/ln10·(dA/A - d ln p)`: height and backscatter vary together.
-fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
+fn reflectance_sigma(fit: &Fit, noise: &Noise, i: usize, line: &Line, height: f64) -> f64 {
     let mut g = vec![0.0; fit.layout.len];
     let per_neper = 10.0 / std::f64::consts::LN_10;
     if let Some(unknown) = fit.layout.height[i] {
@@ -244,8 +244,9 @@ fn reflectance_sigma(fit: &Fit, i: usize, line: &Line, height: f64) -> f64 {
     let joint = &fit.model.joints[i];
     let shift = joint.spread.unwrap_or(0.0) / fit.model.receiver.pulse;
     let unsure = per_neper * shift * line.power(joint.x) / height;
+    let zero = per_neper * noise.zero_sd / line.power(joint.x);
     // The top's unevenness is no noise: all of its cells share it.
-    fit.factor.variance(g).sqrt().hypot(per_neper * TOP_RIPPLE).hypot(unsure)
+    fit.factor.variance(g).sqrt().hypot(per_neper * TOP_RIPPLE).hypot(unsure).hypot(zero)
 }
 
 /// How far joint `i` hides the fibre behind it, in samples: to where edge and tail stay within 0.05

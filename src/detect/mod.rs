@@ -35,6 +35,7 @@ mod span;
 mod start;
 mod tails;
 mod unfound;
+mod zero;
 
 use crate::event::Analysis;
 use crate::trace::Trace;

@@ -2,6 +2,7 @@
 
 use super::dark;
 use super::samples::Samples;
+use super::zero;
 use crate::signal::lanes::{self, LANES, Lanes};
 use crate::signal::{normal, order};
 
@@ -23,6 +24,8 @@ pub(super) struct Noise {
     pub seen: bool,
     /// Power that the file holds for all that is less.
     pub floor: f64,
+    /// Standard deviation of the zero that was taken out of every sample; 0 where it was not off.
+    pub zero_sd: f64,
 }
 
 impl Noise {
@@ -62,6 +65,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
         dark_from: n,
         seen: false,
         floor: 0.0,
+        zero_sd: 0.0,
     };
     if let Some(tail) = dark::noise_alone_from(samples) {
         noise.seen = true;
@@ -88,7 +92,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
                 noise.dark_from = dark::dark_from(samples, &sums, &noise).min(tail);
             }
         }
-        take_offset_out(samples, &mut noise, from);
+        zero::take_out(samples, &mut noise, from);
     } else {
         noise.dark_from = dark::where_floor_begins(samples);
         noise.sigma = sigma_from_fibre(samples, noise.dark_from);
@@ -115,8 +119,8 @@ fn thinned(values: &[f64]) -> Vec<f64> {
 fn sigma(samples: &Samples, a: usize, b: usize) -> f64 {
     let mut some = thinned(&samples.power[a..b]);
     // A zero far below the floor leaves little to be seen, and none of the lower half.
-    if dark::share_seen(&some, samples.floor) < HALF_HIDDEN {
-        if let Some(upper) = Upper::of(&mut some, samples.floor) {
+    if dark::share_seen(&some, samples.floor) < zero::HALF_HIDDEN {
+        if let Some(upper) = zero::Upper::of(&mut some, samples.floor) {
             return upper.sigma;
         }
     }
@@ -233,70 +237,38 @@ fn kappa(pole: f64) -> f64 {
     sum
 }
 
-/// Takes a receiver's zero that is off out of every sample: the symmetric centre of the noise. Left alone
-/// where it cannot be told from 0.
-fn take_offset_out(samples: &mut Samples, noise: &mut Noise, from: usize) {
-    // Neighbours are alike: of so many one tells as much as all.
-    let apart = (0.5 * noise.kappa).max(1.0) as usize;
-    let mut values: Vec<f64> = samples.power[from..].iter().step_by(apart).copied().collect();
-    let independent = (samples.len() - from) as f64 / noise.kappa;
-    let Some(upper) = Upper::of(&mut values, samples.floor) else { return };
-    let sd = upper.centre_sd / independent.sqrt();
-    if upper.centre.abs() > 5.0 * sd && upper.centre.abs() > 0.1 * upper.sigma {
-        samples.shift(upper.centre);
-        noise.sigma = upper.sigma;
-    }
-}
-
-/// Normal noise as two quantiles of what is seen of it tell it.
-struct Upper {
-    centre: f64,
-    sigma: f64,
-    /// Standard deviation of the centre, times the square root of the number of independent samples.
-    centre_sd: f64,
-}
-
-impl Upper {
-    /// `None` where hardly a sample is over the floor. Source of `centre_sd`: the asymptotic covariance of
-    /// quantiles, e.g. David & Nagaraja, Order Statistics (2003), 10.2 (from memory).
-    fn of(values: &mut [f64], floor: f64) -> Option<Upper> {
-        let seen = dark::share_seen(values, floor);
-        if dark::LEAST_SEEN > seen * values.len() as f64 {
-            return None;
-        }
-        // The usual ones, or both of what the file does not cut off: not of its highest quarter, for echoes hide there.
-        let shares =
-            if seen > HALF_HIDDEN { [0.75, 0.95] } else { [1.0 - 0.75 * seen, 1.0 - 0.25 * seen] };
-        let [low, high] = order::quantiles(values, shares)?;
-        let z = shares.map(normal::quantile);
-        let sigma = (high - low) / (z[1] - z[0]);
-        let covariance = |i: usize, j: usize| {
-            shares[i] * (1.0 - shares[j]) / (normal::density(z[i]) * normal::density(z[j]))
-        };
-        let b = z[0] / (z[1] - z[0]); // the centre is (1 + b)·low - b·high
-        let a = 1.0 + b;
-        let var =
-            a * a * covariance(0, 0) + b * b * covariance(1, 1) - 2.0 * a * b * covariance(0, 1);
-        let centre = low - z[0] * sigma;
-        (sigma > 0.0).then_some(Upper { centre, sigma, centre_sd: sigma * var.sqrt() })
-    }
-}
-
-/// Share of the samples over the file's floor at which nothing is seen of the noise's lower half, nor of a
-/// good part of its upper one.
-const HALF_HIDDEN: f64 = 0.3;
-
 /// Additive noise from the scatter of the weakest fibre, where none is seen behind the end: from
 /// second differences of pulse-long means, so that its correlation is in it (`kappa` 1).
 fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
-    let means = means(samples, samples.index(2.0 * samples.pulse).min(end), end);
-    let mut lit: Vec<f64> = means.iter().copied().filter(|m| *m > 1.5 * samples.floor).collect();
-    let weak = order::quantile(&mut lit, 0.4).unwrap_or(0.0);
-    let mut second: Vec<f64> = means
-        .windows(3)
-        .filter(|m| m[1] > 1.5 * samples.floor && m[1] <= weak)
-        .map(|m| (m[0] - 2.0 * m[1] + m[2]).abs())
-        .collect();
+    let means = lit_means(samples, end);
+    let weak = order::quantile(&mut means.clone(), 0.4).unwrap_or(0.0);
+    scatter(samples, &means, |p| p <= weak)
+}
+
+/// The same without what roughness adds to it, which grows with the light. `None` where that is most of it.
+pub(super) fn additive_scatter(samples: &Samples, end: usize) -> Option<f64> {
+    let means = lit_means(samples, end);
+    let [low, high] = order::quantiles(&mut means.clone(), [0.4, 0.6])?;
+    let (weak, bright) =
+        (scatter(samples, &means, |p| p <= low), scatter(samples, &means, |p| p >= high));
+    let mut of_weak: Vec<f64> = means.iter().copied().filter(|p| *p <= low).collect();
+    let mut of_bright: Vec<f64> = means.iter().copied().filter(|p| *p >= high).collect();
+    let (p, q) = (order::median(&mut of_weak)?.powi(2), order::median(&mut of_bright)?.powi(2));
+    let var = (weak * weak * q - bright * bright * p) / (q - p);
+    // Where both are equally bright nothing tells.
+    (q > 1.5 * p && var > 0.5 * weak * weak).then(|| var.sqrt().min(weak))
+}
+
+/// Means over one pulse from behind the panel to `end`, of what is well over the file's floor.
+fn lit_means(samples: &Samples, end: usize) -> Vec<f64> {
+    let all = means(samples, samples.index(2.0 * samples.pulse).min(end), end);
+    all.into_iter().filter(|m| *m > 1.5 * samples.floor).collect()
+}
+
+/// Standard deviation of white noise that scatters as much as those of `means` that are `chosen` by their power.
+fn scatter(samples: &Samples, means: &[f64], chosen: impl Fn(f64) -> bool) -> f64 {
+    let triples = means.windows(3).filter(|m| chosen(m[1]));
+    let mut second: Vec<f64> = triples.map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
     let scatter = order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA;
     // White noise's second difference has variance 6.
     scatter / 6.0_f64.sqrt() * (pulse_long(samples) as f64).sqrt()

@@ -204,6 +204,10 @@ fn sigmas_hold_under_receivers_that_are_not_of_three_poles() {
             "poles = 3, pole_pulses = 0.08, slow = [{ fraction = 0.003, length_pulses = 2.5 }]",
         ),
         on("zero off by 0.2 sigma", "poles = 3, pole_pulses = 0.08, zero_offset_sigma = 0.2"),
+        on(
+            "zero 2 sigma under the floor",
+            "poles = 3, pole_pulses = 0.08, zero_offset_sigma = -2.0",
+        ),
     ];
     let draws = draws(60);
     let mut wrong = Vec::new();
