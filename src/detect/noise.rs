@@ -393,20 +393,4 @@ mod tests {
         assert_abs_diff_eq!(correlation_of_excess(0.03240 - 0.01, 1.281_552), 0.5, epsilon = 0.01);
         assert!(correlation_of_excess(0.0, 1.0) < 0.02, "independent");
     }
-
-    #[test]
-    fn noise_is_read_from_what_a_low_zero_leaves_of_it() {
-        // Normal by construction: of centre -1 and sigma 0.8, evenly spread over its shares; cut off where
-        // 1, 11 and 89 % are seen
-        for (floor, seen) in [(0.861, 0.01), (-0.019, 0.11), (-1.98, 0.89)] {
-            let share = |i: u32| (f64::from(i) + 0.5) / 8000.0;
-            let mut values: Vec<f64> =
-                (0..8000).map(|i| (-1.0 + 0.8 * normal::quantile(share(i))).max(floor)).collect();
-            let upper = Upper::of(&mut values, floor).expect("enough is seen");
-            assert_abs_diff_eq!(dark::share_seen(&values, floor), seen, epsilon = 1e-2);
-            assert_abs_diff_eq!(upper.sigma, 0.8, epsilon = 0.02);
-            assert_abs_diff_eq!(upper.centre, -1.0, epsilon = 0.05);
-        }
-        assert!(Upper::of(&mut [0.5; 100], 0.5).is_none(), "nothing is seen");
-    }
 }
