@@ -6,7 +6,7 @@ use super::end_height;
 use super::ends;
 use super::first;
 use super::fit::{self, Fit, Given, LAST_GAIN, Memory, SlopePrior};
-use super::model::{Behind, MOST_JOINTS, Model};
+use super::model::{Behind, Joint, MOST_JOINTS, Model};
 use super::noise::Noise;
 use super::place;
 use super::polish;
@@ -14,6 +14,7 @@ use super::receiver::Receiver;
 use super::rough;
 use super::samples::Samples;
 use super::search;
+use super::sharp::Shown;
 use super::size;
 use super::start::{First, Known};
 use crate::units::DB_PER_NEPER;
@@ -68,6 +69,8 @@ pub(super) struct Found {
     pub lone: Vec<Lone>,
     /// Power at which the receiver cuts off; infinite where it was never seen to.
     pub ceiling: f64,
+    /// The reflection that may have been cut off, though nothing shows it.
+    pub doubtful: Option<usize>,
     pub slopes: SlopePrior,
     pub memory: Memory,
 }
@@ -75,7 +78,7 @@ pub(super) struct Found {
 /// Finds all joints of a trace. `None` where no fit can be made.
 pub(super) fn joints(
     first: First,
-    receiver: Option<Receiver>,
+    shown: &Shown,
     samples: &Samples,
     noise: &Noise,
 ) -> Option<Found> {
@@ -85,7 +88,7 @@ pub(super) fn joints(
     let threshold = threshold(samples, noise);
     let free_pole = Some(model.receiver.pole);
     let mut given = Given { ceiling, free_pole, ..Given::usual(samples, noise, usual_fall) };
-    let fit = begin(model, receiver, &mut given, &known, threshold)?;
+    let fit = begin(model, shown.receiver, &mut given, &known, threshold)?;
     let mut fit = search::run(fit, &mut given, usual_fall, threshold);
     // With its events known the fibre is calmer, and more may stand out.
     let noise = rough::reread(&fit, samples, noise);
@@ -136,7 +139,16 @@ pub(super) fn joints(
         fit.factor.loosen(unexplained);
     }
     let lone = echo::behind_end(&fit, samples, &noise, scatter);
-    Some(Found { fit, noise, lone, ceiling, slopes: given.slopes, memory: given.memory })
+    let doubtful = shown.doubtful.and_then(|x| reflection_at(&fit.model, x));
+    let (slopes, memory) = (given.slopes, given.memory);
+    Some(Found { fit, noise, lone, ceiling, doubtful, slopes, memory })
+}
+
+/// The whole reflection within half a pulse of `x`.
+fn reflection_at(model: &Model, x: f64) -> Option<usize> {
+    let here = |joint: &Joint| (joint.x - x).abs() < 0.5 * model.receiver.pulse;
+    let whole = |joint: &Joint| joint.height.is_some() && !joint.clipped;
+    model.joints.iter().position(|joint| here(joint) && whole(joint))
 }
 
 /// The first model fitted, with what must be right before events are looked for: the receiver, the end, and

@@ -220,13 +220,23 @@ fn peak(trace: &Trace, noise: &Noise, found: &Found, i: usize) -> Option<Peak> {
         before.zip(trace.settings.backscatter_db).filter(|_| height > 0.0).and_then(|(line, b)| {
             let ratio = height / line.power(joint.x);
             let value = units::reflectance_db(ratio, b, trace.pulse_ns());
-            Measured::new(value, reflectance_sigma(fit, noise, i, line, height)).finite()
+            let sigma = reflectance_sigma(fit, noise, i, line, height);
+            let cut = if found.doubtful == Some(i) { may_be_more_db(value) } else { 0.0 };
+            Measured::new(value, sigma.hypot(cut)).finite()
         });
     Some(if joint.clipped {
         Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }
     } else {
         Peak::Whole { reflectance_db: reflectance.filter(|_| i > 0) }
     })
+}
+
+/// Reflectance of glass against air, the most that a fibre's end or a connector has: Fresnel's formula at n = 1.468.
+const GLASS_TO_AIR_DB: f64 = -14.4;
+
+/// Standard deviation by what a reflectance may be more that as well was cut off: up to that of glass against air.
+fn may_be_more_db(reflectance_db: f64) -> f64 {
+    (GLASS_TO_AIR_DB - reflectance_db).max(0.0) / 1.96
 }
 
 /// `dR = 10/ln10·(dA/A - d ln p)`: height and backscatter vary together.

@@ -85,7 +85,7 @@ impl Study {
                 first = First::of(trace, &samples, &noise, Some(ceiling));
                 shown = sharp::shown(&first.model, &given(&first));
             }
-            let found = find::joints(first, shown.receiver, &samples, &noise);
+            let found = find::joints(first, &shown, &samples, &noise);
             (samples, found)
         }))
     }

@@ -17,6 +17,8 @@ pub(super) struct Shown {
     pub receiver: Option<Receiver>,
     /// Power at which the receiver cut it off, where it did.
     pub ceiling: Option<f64>,
+    /// Where it is, in samples, if it may as well have been cut off.
+    pub doubtful: Option<f64>,
 }
 
 /// Misfit of an edge's shape where the number of poles is asked for.
@@ -32,9 +34,14 @@ pub(super) fn shown(model: &Model, given: &Given) -> Shown {
     // To the end: a fit that stops on the way tells the wrong number.
     let near = Given { window: Some(window), enough: 0.5, ..*given };
     let Some(rough) = rough(model, i, &near) else { return Shown::default() };
-    let Some(best) = best_poles(&rough, &near) else { return Shown::default() };
-    let ceiling = cut_off(&rough, &best, &near);
-    Shown { receiver: Some(Receiver { tail: model.receiver.tail, ..best.model.receiver }), ceiling }
+    let Some(best) = best_poles(&rough.model, &near) else { return Shown::default() };
+    let receiver = Some(Receiver { tail: model.receiver.tail, ..best.model.receiver });
+    let shown = Shown { receiver, ..Shown::default() };
+    match top(&rough, &best, &near) {
+        Top::Whole => shown,
+        Top::CutAt(level) => Shown { ceiling: Some(level), ..shown },
+        Top::Doubtful => Shown { doubtful: best.model.joints.last().map(|joint| joint.x), ..shown },
+    }
 }
 
 /// The strongest reflection that is whole, and the stretch in which it stands alone.
@@ -92,11 +99,11 @@ fn rough(model: &Model, i: usize, near: &Given) -> Option<Fit> {
 
 /// The best of sharp fits, of each number of poles, from the usual one on: the misfit of a wrong number is what tells,
 /// and what it leaves is no bowl in which one could go downhill.
-fn best_poles(rough: &Fit, near: &Given) -> Option<Fit> {
+fn best_poles(rough: &Model, near: &Given) -> Option<Fit> {
     let sharp = Given { misfit: SHARP, ..*near };
     let mut best: Option<Fit> = None;
     for poles in [3, 2, 4, 1, 5] {
-        let one = fit::with_poles(&rough.model, poles, &sharp);
+        let one = fit::with_poles(rough, poles, &sharp);
         let one = one.filter(|fit| fit.cells > fit.layout.len + 3);
         let than = best.as_ref().map_or(f64::INFINITY, |best| best.chi2);
         best = one.filter(|fit| fit.chi2 < than).or(best);
@@ -107,28 +114,71 @@ fn best_poles(rough: &Fit, near: &Given) -> Option<Fit> {
     best
 }
 
+/// What the highest reflection's top is.
+enum Top {
+    Whole,
+    /// Cut off at this power.
+    CutAt(f64),
+    /// Either: too few samples show its edges.
+    Doubtful,
+}
+
 /// χ² per cell from which no receiver makes such a reflection: 3 sigmas of a misfit of 0.003 in every cell.
 const NOT_WHOLE: f64 = 10.0;
 
 /// χ² per cell up to which a reflection that was cut off explains everything.
 const EXPLAINED: f64 = 1.0;
 
-/// How much higher than what is seen such a one is at least: amplifiers are linear to a hundredth (common practice, no
-/// source).
-const HIGHER: f64 = 1.01;
+/// χ² by which one that was cut off explains more where neither is far off.
+const FAR_BETTER: f64 = 30.0;
 
-/// The power at which the receiver cut the highest reflection off: `whole`, its best fit, leaves much, and without what
-/// is seen of its flat top a higher one leaves nothing. `None` where it did not.
-fn cut_off(rough: &Fit, whole: &Fit, near: &Given) -> Option<f64> {
+/// How much higher than what is seen one that was cut off is at least: amplifiers are linear to a hundredth (common
+/// practice, no source). And how much, where it only explains more.
+const HIGHER: f64 = 1.01;
+const FAR_HIGHER: f64 = 1.1;
+
+/// How many times as high as what is seen a reflection is tried that was cut off: beyond 7 dB what makes it wider still is
+/// its slow tail.
+const TRIED: f64 = 4.0;
+
+/// Samples in a pulse up to which its edges may show nothing.
+const FEW_SAMPLES: f64 = 8.0;
+
+/// Share of itself to which a height is known where the edges say something of it; what is believed beforehand says a third.
+const SAID: f64 = 0.15;
+
+/// Whether the receiver cut the highest reflection off. `whole` is its best fit; without what is seen of its flat top a
+/// higher one is fitted.
+fn top(rough: &Fit, whole: &Fit, near: &Given) -> Top {
     let (top, level) = limit::highest(near.samples, near.noise);
-    let joint = rough.model.joints.last()?;
-    if whole.chi2_per_cell() < NOT_WHOLE || !is_flat(near.samples, joint, level) {
-        return None;
+    let Some(joint) = rough.model.joints.last().filter(|j| is_flat(near.samples, j, level)) else {
+        return Top::Whole;
+    };
+    if whole.chi2 < FAR_BETTER && near.samples.pulse > FEW_SAMPLES {
+        return Top::Whole; // nothing is left to explain, and its edges would show it
     }
+    let mut higher = rough.model.clone();
+    let height = joint.height.map(|height| TRIED * height);
+    let n = higher.joints.len() - 1;
+    higher.joints[n] = Joint { clipped: true, height, ..*joint };
     // No more is hidden than the flat top: of short pulses little else is seen.
-    let hidden = best_poles(rough, &Given { ceiling: level / LIMITED, ..*near })?;
-    let higher = hidden.model.joints.last()?.height? > HIGHER * top;
-    (higher && hidden.chi2_per_cell() < EXPLAINED).then_some(level)
+    let hidden = Given { ceiling: level / LIMITED, ..*near };
+    let Some(hidden) = best_poles(&higher, &hidden).filter(|h| h.chi2_per_cell() < EXPLAINED)
+    else {
+        return Top::Whole;
+    };
+    let Some((height, unknown)) = hidden.model.joints[n].height.zip(hidden.layout.height[n]) else {
+        return Top::Whole;
+    };
+    let told = hidden.sigma(unknown) < SAID * height;
+    let higher = |times: f64| !told || height > times * top;
+    let gained = whole.chi2 - hidden.chi2;
+    match whole.chi2_per_cell() > NOT_WHOLE {
+        true if higher(HIGHER) => Top::CutAt(level),
+        false if higher(FAR_HIGHER) && gained > FAR_BETTER => Top::CutAt(level),
+        _ if !told => Top::Doubtful,
+        _ => Top::Whole,
+    }
 }
 
 /// Whether two neighbouring samples of `joint` lie over `level`.
