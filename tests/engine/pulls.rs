@@ -9,10 +9,6 @@ use strandline::units::Measured;
 const SPLICE: &str = "kind = \"splice\", loss_db = 0.1";
 const LARGER: &str = "kind = \"splice\", loss_db = 0.3";
 const CONNECTOR: &str = "kind = \"connector\", loss_db = 0.3, reflectance_db = -50.0";
-/// Kinds whose intervals hold the truth too seldom as things stand: shown, not asserted. docs/accuracy.md
-/// says so as well.
-const OPEN: [(&str, &str); 2] = [("weak light", "places"), ("weak light", "slopes")];
-
 const STRONG: &str = "kind = \"connector\", loss_db = 0.3, reflectance_db = -25.0";
 
 /// Errors over sigmas of one kind of fibre, and losses over what no estimator can beat.
@@ -119,15 +115,10 @@ impl Tally {
             ("slopes", &self.slopes),
         ];
         let too_few = |p: &Pulls| !p.0.is_empty() && p.inside() < p.least_inside();
-        let open = |what: &str| OPEN.contains(&(name, what));
-        let told =
-            each.into_iter().filter(|(what, p)| too_few(p) && !open(what)).map(|(what, p)| {
-                format!(
-                    "{name}: {:.1} % of {} {what} inside their 95 % interval",
-                    p.inside(),
-                    p.0.len()
-                )
-            });
+        let told = each.into_iter().filter(|(_, p)| too_few(p)).map(|(what, p)| {
+            let (inside, count) = (p.inside(), p.0.len());
+            format!("{name}: {inside:.1} % of {count} {what} inside their 95 % interval")
+        });
         // A weak step's likelihood has several tops, and the wrong one is taken now and then.
         let many = 20 * self.missed > self.places.0.len();
         let missed = many.then(|| format!("{name}: {} missed", self.missed));
