@@ -25,8 +25,8 @@ pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
 fn only_fades(samples: &Samples, from: usize) -> bool {
     let means = noise::means(samples, from, samples.len());
     let mut second: Vec<f64> = means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
-    let mut sorted = means.clone();
-    let Some(middle) = order::median(&mut sorted).filter(|_| means.len() >= LEAST_MEANS) else {
+    let Some(middle) = order::median(&mut means.clone()).filter(|_| means.len() >= LEAST_MEANS)
+    else {
         return false;
     };
     let mut off: Vec<f64> = means.iter().map(|m| (m - middle).abs()).collect();

@@ -126,13 +126,7 @@ pub(super) fn joints(
     given.enough = LAST_GAIN;
     given.slopes = search::own_slopes(&fit, usual_fall, 0.04, 3.0);
     given.free_pole = Some(fit.model.receiver.pole);
-    let told = place_weak_steps(&mut fit, &given);
-    if let Some(last) = fit::again(fit.model.clone(), &fit, &given) {
-        fit = last;
-    }
-    for (i, x) in told {
-        tell(&mut fit.model, i, x);
-    }
+    fit = with_weak_steps_placed(fit, &given);
     mark_faint(&mut fit, threshold);
     let unexplained = fit.chi2_per_cell();
     if unexplained > WELL_FITTED {
@@ -246,32 +240,37 @@ fn settle(mut fit: Fit, given: &Given, known: &Known) -> Fit {
     fit
 }
 
-/// Moves steps whose place is uncertain to where they explain most, and returns where they are told to be.
-fn place_weak_steps(fit: &mut Fit, given: &Given) -> Vec<(usize, f64)> {
+/// The last fit, from where steps whose place is uncertain explain most, and these then put to where they are told to be.
+fn with_weak_steps_placed(fit: Fit, given: &Given) -> Fit {
+    let mut next = fit.model.clone();
     let mut told = Vec::new();
-    for i in 1..fit.model.joints.len() {
-        let joint = &fit.model.joints[i];
-        if joint.height.is_some() || matches!(joint.behind, Behind::Dark) {
-            continue;
-        }
-        if fit.place_sigma(i) > 0.15 * given.samples.pulse {
-            if let Some(place) = place::of_weak(fit, given, i) {
-                fit.model.joints[i].x = place.likeliest;
-                fit.model.joints[i].spread = Some(place.spread);
+    for i in 1..next.joints.len() {
+        let joint = &mut next.joints[i];
+        let step = joint.height.is_none() && !matches!(joint.behind, Behind::Dark);
+        if step && fit.place_sigma(i) > 0.15 * given.samples.pulse {
+            if let Some(place) = place::of_weak(&fit, given, i) {
+                (joint.x, joint.spread) = (place.likeliest, Some(place.spread));
                 told.push((i, place.told));
             }
         }
     }
-    told
+    let Some(mut last) = fit::again(next, &fit, given) else { return fit };
+    for (i, x) in told {
+        tell(&mut last.model, i, x);
+    }
+    last
 }
 
-/// Puts joint `i` to `x`, unless another has come there.
+/// Puts joint `i` to `x`; where another has come there it stays, and its place is as unsure as it is far off.
 fn tell(model: &mut Model, i: usize, x: f64) {
     let pulse = model.receiver.pulse;
     let after = model.joints[i - 1].x + pulse;
     let before = model.joints.get(i + 1).map_or(f64::INFINITY, |next| next.x - pulse);
+    let joint = &mut model.joints[i];
     if x > after && x < before {
-        model.joints[i].x = x;
+        joint.x = x;
+    } else {
+        joint.spread = joint.spread.map(|spread| spread.hypot(x - joint.x));
     }
 }
 

@@ -100,10 +100,7 @@ pub(super) fn measure(samples: &mut Samples) -> Noise {
     noise.sigma = noise.sigma.max(1e-12);
     noise.floor = samples.floor;
     noise.speckle = speckle(samples, &noise);
-    // Of a hundred thousand normal samples none lies 6.5 sigma off the mean of its neighbours, 5.3 of that difference's
-    // own; roughness changes within a pulse.
-    let (sigma, rough) = (noise.sigma, noise.speckle.max(samples.quantum));
-    samples.mend(6.5 * sigma, 6.5 * rough);
+    samples.mend(noise.sigma, noise.speckle.max(samples.quantum));
     noise
 }
 
@@ -240,38 +237,44 @@ fn kappa(pole: f64) -> f64 {
 /// Additive noise from the scatter of the weakest fibre, where none is seen behind the end: from
 /// second differences of pulse-long means, so that its correlation is in it (`kappa` 1).
 fn sigma_from_fibre(samples: &Samples, end: usize) -> f64 {
-    let means = lit_means(samples, end);
-    let weak = order::quantile(&mut means.clone(), 0.4).unwrap_or(0.0);
-    scatter(samples, &means, |p| p <= weak)
-}
-
-/// The same without what roughness adds to it, which grows with the light. `None` where that is most of it.
-pub(super) fn additive_scatter(samples: &Samples, end: usize) -> Option<f64> {
-    let means = lit_means(samples, end);
-    let [low, high] = order::quantiles(&mut means.clone(), [0.4, 0.6])?;
-    let (weak, bright) =
-        (scatter(samples, &means, |p| p <= low), scatter(samples, &means, |p| p >= high));
-    let mut of_weak: Vec<f64> = means.iter().copied().filter(|p| *p <= low).collect();
-    let mut of_bright: Vec<f64> = means.iter().copied().filter(|p| *p >= high).collect();
-    let (p, q) = (order::median(&mut of_weak)?.powi(2), order::median(&mut of_bright)?.powi(2));
-    let var = (weak * weak * q - bright * bright * p) / (q - p);
-    // Where both are equally bright nothing tells.
-    (q > 1.5 * p && var > 0.5 * weak * weak).then(|| var.sqrt().min(weak))
-}
-
-/// Means over one pulse from behind the panel to `end`, of what is well over the file's floor.
-fn lit_means(samples: &Samples, end: usize) -> Vec<f64> {
-    let all = means(samples, samples.index(2.0 * samples.pulse).min(end), end);
-    all.into_iter().filter(|m| *m > 1.5 * samples.floor).collect()
-}
-
-/// Standard deviation of white noise that scatters as much as those of `means` that are `chosen` by their power.
-fn scatter(samples: &Samples, means: &[f64], chosen: impl Fn(f64) -> bool) -> f64 {
-    let triples = means.windows(3).filter(|m| chosen(m[1]));
-    let mut second: Vec<f64> = triples.map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
-    let scatter = order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA;
+    let triples = lit_triples(samples, end);
+    let mut lit: Vec<f64> = triples.iter().map(|m| m[1]).collect();
+    let weak = order::quantile(&mut lit, 0.4).unwrap_or(0.0);
     // White noise's second difference has variance 6.
-    scatter / 6.0_f64.sqrt() * (pulse_long(samples) as f64).sqrt()
+    scatter(&triples, |p| p <= weak) / (6.0 / pulse_long(samples) as f64).sqrt()
+}
+
+/// Standard deviation of the noise in one sample by the fibre's scatter, without what roughness adds to it, which grows
+/// with the light. `None` where that is most of it, or too little fibre is seen.
+pub(super) fn additive_scatter(samples: &Samples, noise: &Noise) -> Option<f64> {
+    let triples = lit_triples(samples, noise.dark_from);
+    if triples.len() < 2 * LEAST_DIFFERENCES {
+        return None;
+    }
+    let mut lit: Vec<f64> = triples.iter().map(|m| m[1]).collect();
+    // The middles of the weaker and of the brighter part, and what parts them from the rest.
+    let [p, low, high, q] = order::quantiles(&mut lit, [0.2, 0.4, 0.6, 0.8])?;
+    let (weak, bright) = (scatter(&triples, |m| m <= low), scatter(&triples, |m| m >= high));
+    let (p, q) = (p * p, q * q);
+    let var = (weak * weak * q - bright * bright * p) / (q - p);
+    // Where both are nearly as bright nothing tells; where most of it is roughness little.
+    let told = q > 1.5 * p && var > 0.5 * weak * weak;
+    let unit = second_difference_var(noise.pole, pulse_long(samples));
+    told.then(|| (var.min(weak * weak) / unit).sqrt())
+}
+
+/// Three neighbouring means over one pulse each, from behind the panel to `end`, where they are well over the file's floor.
+fn lit_triples(samples: &Samples, end: usize) -> Vec<[f64; 3]> {
+    let means = means(samples, samples.index(2.0 * samples.pulse).min(end), end);
+    let triples = means.windows(3).map(|m| [m[0], m[1], m[2]]);
+    triples.filter(|m| m[1] > 1.5 * samples.floor).collect()
+}
+
+/// Standard deviation of the second differences of those of `triples` whose middle is `chosen`.
+fn scatter(triples: &[[f64; 3]], chosen: impl Fn(f64) -> bool) -> f64 {
+    let triples = triples.iter().filter(|m| chosen(m[1]));
+    let mut second: Vec<f64> = triples.map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
+    order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA
 }
 
 /// Samples in a pulse.

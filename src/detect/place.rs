@@ -35,7 +35,7 @@ const FAR: Tried = Tried { reach: 24.0, step: 0.25 };
 /// A reflection is looked for where a step was taken for it.
 const REFLECTION: Tried = Tried { reach: 1.5, step: 0.125 };
 
-/// χ² below the highest peak down to which places matter: where no border has more, less than 1 in 100 lies outside.
+/// χ² below the highest peak down to which places matter: one so far down has a thirtieth of its likelihood.
 const MATTERS: f64 = 6.6;
 
 /// The place of a weak step by its likelihood over all places nearby, both lines free at each.

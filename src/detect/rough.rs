@@ -57,7 +57,8 @@ pub(super) fn off_line(
         let x = samples.place(k) + 0.5 * (block as f64 - 1.0);
         let tail = tails.at(Lanes::splat(x)).to_array()[0];
         let power = line.power(x);
-        Off { x, relative: (samples.mean(k, k + block) - tail) / power - 1.0, power }
+        let shown = noise.clipped_mean(power + tail);
+        Off { x, relative: (samples.mean(k, k + block) - shown) / power, power }
     };
     let count = to.saturating_sub(from) / block;
     (0..count).map(|n| off(from + n * block)).collect()

@@ -43,8 +43,12 @@ const FLOOR_SHARE: f64 = 0.002;
 /// About what fibre loses, for the length of a count. Common practice, no source.
 const USUAL_DB_PER_KM: f64 = 0.25;
 
-/// Three standard deviations of a difference of two samples, in six and a half of one: as far as a wrong one lies off.
-const LEVEL: f64 = 0.65;
+/// How far off the mean of its neighbours a wrong sample lies at least, in sigmas: of a hundred thousand normal ones none
+/// does, for it is 5.3 of that difference's own.
+const WRONG_SIGMAS: f64 = 6.5;
+
+/// How far apart two samples of level fibre are at most: three of the difference's own sigmas.
+const LEVEL_SIGMAS: f64 = 3.0 * std::f64::consts::SQRT_2;
 
 impl Samples {
     /// `None` where the trace has too few samples, no spacing or no pulse.
@@ -152,26 +156,27 @@ impl Samples {
     }
 
     /// Replaces single wrong samples by their neighbours' mean: where the pulse is two samples long and
-    /// more no light stands in one alone. `off` is how far a sample may lie from that, in power; `rough` of
-    /// the mean is added in squares.
-    pub fn mend(&mut self, off: f64, rough: f64) {
+    /// more no light stands in one alone. `sigma` is the noise, in power; `rough` of the mean is added in squares, for
+    /// roughness changes within a pulse.
+    pub fn mend(&mut self, sigma: f64, rough: f64) {
         if self.pulse < 2.0 {
             return;
         }
         let mut mended = false;
-        for k in self.suspects(off) {
+        for k in self.suspects(WRONG_SIGMAS * sigma) {
             let p = &self.power;
             let mean = 0.5 * (p[k - 1] + p[k + 1]);
             let out = (p[k] - mean).abs();
             let around = (p[k - 1] - p[k + 1]).abs().max((p[k - 2] - p[k + 2]).abs());
             // Of two samples of level fibre hardly any differ by so much of it: where they do, light changes here.
-            let changes = (around - LEVEL * off.hypot(rough * mean)).max(0.0);
+            let one = sigma.hypot(rough * mean);
+            let changes = (around - LEVEL_SIGMAS * one).max(0.0);
             // A pulse of two samples fills half of at least one neighbour.
             let base = 0.5 * (p[k - 2] + p[k + 2]);
             let alone = |p: f64| (p - base).abs() < 0.25 * out;
             let thin = self.pulse < 4.0;
             if out > 4.0 * changes
-                && out > off.hypot(rough * mean)
+                && out > WRONG_SIGMAS * one
                 && (!thin || (alone(p[k - 1]) && alone(p[k + 1])))
             {
                 self.power[k] = mean;

@@ -68,9 +68,15 @@ const PLACES: usize = 40;
 /// neighbour.
 pub(super) fn slope_doubt_db(found: &Found, samples: &Samples, noise: &Noise, i: usize) -> f64 {
     let fit = &found.fit;
-    let (from, to) = rough::clear(fit, samples, noise, i);
-    let block = noise::pulse_long(samples).max(to.saturating_sub(from) / PLACES);
-    let off = rough::off_line(fit, samples, noise, i, block);
+    // Echoes stand on one line.
+    let parts = i..fit.model.next_change(i).unwrap_or(fit.model.joints.len());
+    let long = |j: usize| {
+        let (from, to) = rough::clear(fit, samples, noise, j);
+        to.saturating_sub(from)
+    };
+    let block = noise::pulse_long(samples).max(parts.clone().map(long).sum::<usize>() / PLACES);
+    let off: Vec<rough::Off> =
+        parts.flat_map(|j| rough::off_line(fit, samples, noise, j, block)).collect();
     let x: Vec<f64> = off.iter().map(|off| off.x).collect();
     let db: Vec<f64> = off.iter().map(|off| off.relative * DB_PER_NEPER).collect();
     let weight = |off: &rough::Off| {

@@ -61,9 +61,9 @@ impl Zero {
         if seen > HALF_HIDDEN || seen * (values.len() as f64) < dark::LEAST_SEEN {
             return None;
         }
-        let by_fibre = noise::additive_scatter(samples, noise.dark_from);
+        let by_fibre = noise::additive_scatter(samples, noise);
         let (sigma, known) = match by_fibre {
-            Some(sigma) => (sigma / noise.kappa.sqrt(), BY_FIBRE),
+            Some(sigma) => (sigma, BY_FIBRE),
             None => (Upper::of(values, floor)?.sigma, BY_FEW),
         };
         let z = normal::quantile(1.0 - seen);
