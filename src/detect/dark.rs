@@ -23,9 +23,13 @@ pub(super) fn noise_alone_from(samples: &Samples) -> Option<usize> {
 /// among each other. Of noise the second differences have a variance of 6 times theirs, and of noise that is alike over a
 /// pulse of 4 times. Where there are too few to tell they are none.
 fn only_fades(samples: &Samples, from: usize) -> bool {
-    let means = noise::means(samples, from, samples.len());
+    is_smooth(&noise::means(samples, from, samples.len()))
+}
+
+/// Whether `means` differ less from one to the next than they do in all.
+fn is_smooth(means: &[f64]) -> bool {
     let mut second: Vec<f64> = means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
-    let Some(middle) = order::median(&mut means.clone()).filter(|_| means.len() >= LEAST_MEANS)
+    let Some(middle) = order::median(&mut means.to_vec()).filter(|_| means.len() >= LEAST_MEANS)
     else {
         return false;
     };
@@ -181,4 +185,25 @@ pub(super) fn where_floor_begins(samples: &Samples) -> usize {
         b -= (window / 2).max(1);
     }
     n
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_decay_is_smooth_and_noise_is_not() {
+        let fades = |n: i32, length: f64| -> Vec<f64> {
+            (0..n).map(|k| (-f64::from(k) / length).exp()).collect()
+        };
+        // The golden ratio's multiples scatter evenly: as rough as noise, and the same in every run.
+        let rough = |n: i32| -> Vec<f64> {
+            (0..n).map(|k| (f64::from(k) * 0.618_034).fract() - 0.5).collect()
+        };
+        for n in [6, 15, 60] {
+            assert!(is_smooth(&fades(n, 3.0)) && is_smooth(&fades(n, 30.0)), "{n}");
+            assert!(!is_smooth(&rough(n)), "{n}");
+        }
+        assert!(!is_smooth(&fades(5, 3.0)), "too few to tell");
+    }
 }

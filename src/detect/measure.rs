@@ -57,7 +57,7 @@ pub(super) fn analysis(
     let fit = &found.fit;
     let all: Vec<Event> =
         (0..fit.model.joints.len()).map(|i| event_of(trace, samples, noise, found, i)).collect();
-    let span = super::span::span(trace, cords, samples, fit, &all);
+    let span = super::span::span(trace, cords, samples, found, &all);
     let mut events: Vec<Event> = all
         .into_iter()
         .zip(&fit.model.joints)
@@ -221,8 +221,7 @@ fn peak(trace: &Trace, noise: &Noise, found: &Found, i: usize) -> Option<Peak> {
             let ratio = height / line.power(joint.x);
             let value = units::reflectance_db(ratio, b, trace.pulse_ns());
             let sigma = reflectance_sigma(fit, noise, i, line, height);
-            let cut = if found.doubtful == Some(i) { may_be_more_db(value) } else { 0.0 };
-            Measured::new(value, sigma.hypot(cut)).finite()
+            Measured::new(value, sigma.hypot(may_be_more_db(found, i, value))).finite()
         });
     Some(if joint.clipped {
         Peak::Saturated { at_least_db: reflectance.map(|r| r.value) }
@@ -231,12 +230,19 @@ fn peak(trace: &Trace, noise: &Noise, found: &Found, i: usize) -> Option<Peak> {
     })
 }
 
-/// Reflectance of glass against air, the most that a fibre's end or a connector has: Fresnel's formula at n = 1.468.
-const GLASS_TO_AIR_DB: f64 = -14.4;
+/// The most that an end reflects, glass against air, and a connector, whose two faces do: Fresnel's formula at n = 1.468,
+/// and 3 dB more.
+const MOST_OF_END_DB: f64 = -14.4;
+const MOST_OF_JOINT_DB: f64 = -11.4;
 
-/// Standard deviation by what a reflectance may be more that as well was cut off: up to that of glass against air.
-fn may_be_more_db(reflectance_db: f64) -> f64 {
-    (GLASS_TO_AIR_DB - reflectance_db).max(0.0) / 1.96
+/// Standard deviation by what the reflectance of joint `i` may be more if it was cut off, as it may have been.
+pub(super) fn may_be_more_db(found: &Found, i: usize, reflectance_db: f64) -> f64 {
+    if found.doubtful != Some(i) {
+        return 0.0;
+    }
+    let end = matches!(found.fit.model.joints[i].behind, Behind::Dark);
+    let most = if end { MOST_OF_END_DB } else { MOST_OF_JOINT_DB };
+    (most - reflectance_db).max(0.0) / 1.96
 }
 
 /// `dR = 10/ln10·(dA/A - d ln p)`: height and backscatter vary together.

@@ -9,6 +9,7 @@ use super::model::{Behind, Joint, Model};
 use super::receiver::Receiver;
 use super::samples::Samples;
 use super::start::{self, HALF_HEIGHT_POLES};
+use crate::units::Measured;
 
 /// What the strongest reflection shows.
 #[derive(Clone, Copy, Default)]
@@ -129,7 +130,8 @@ const NOT_WHOLE: f64 = 10.0;
 /// χ² per cell up to which a reflection that was cut off explains everything.
 const EXPLAINED: f64 = 1.0;
 
-/// χ² by which one that was cut off explains more where neither is far off.
+/// χ² by which one that was cut off explains more where neither is far off: of a misfit of 0.003 as of noise, e^15 times as
+/// likely.
 const FAR_BETTER: f64 = 30.0;
 
 /// How much higher than what is seen one that was cut off is at least: amplifiers are linear to a hundredth (common
@@ -137,48 +139,52 @@ const FAR_BETTER: f64 = 30.0;
 const HIGHER: f64 = 1.01;
 const FAR_HIGHER: f64 = 1.1;
 
-/// How many times as high as what is seen a reflection is tried that was cut off: beyond 7 dB what makes it wider still is
-/// its slow tail.
+/// How many times as high as what is seen a reflection is tried that was cut off: from there a fit finds the height
+/// that its edges show, and stays where they show none.
 const TRIED: f64 = 4.0;
 
-/// Samples in a pulse up to which its edges may show nothing.
+/// Samples in a pulse up to which edges may show nothing: twice what a pulse has whose edges fill it.
 const FEW_SAMPLES: f64 = 8.0;
 
-/// Share of itself to which a height is known where the edges say something of it; what is believed beforehand says a third.
+/// Share of itself to which a height is known where the edges say something of it: half of what is believed of one that
+/// is cut off before anything is seen (`assemble.rs`).
 const SAID: f64 = 0.15;
 
-/// Whether the receiver cut the highest reflection off. `whole` is its best fit; without what is seen of its flat top a
-/// higher one is fitted.
+/// Whether the receiver cut the highest reflection off. `whole` is its best fit.
 fn top(rough: &Fit, whole: &Fit, near: &Given) -> Top {
-    let (top, level) = limit::highest(near.samples, near.noise);
-    let Some(joint) = rough.model.joints.last().filter(|j| is_flat(near.samples, j, level)) else {
-        return Top::Whole;
-    };
-    if whole.chi2 < FAR_BETTER && near.samples.pulse > FEW_SAMPLES {
+    let (highest, level) = limit::highest(near.samples, near.noise);
+    let flat = rough.model.joints.last().is_some_and(|joint| is_flat(near.samples, joint, level));
+    let told = whole.chi2 < FAR_BETTER && near.samples.pulse > FEW_SAMPLES;
+    if !flat || told {
         return Top::Whole; // nothing is left to explain, and its edges would show it
     }
-    let mut higher = rough.model.clone();
-    let height = joint.height.map(|height| TRIED * height);
-    let n = higher.joints.len() - 1;
-    higher.joints[n] = Joint { clipped: true, height, ..*joint };
-    // No more is hidden than the flat top: of short pulses little else is seen.
-    let hidden = Given { ceiling: level / LIMITED, ..*near };
-    let Some(hidden) = best_poles(&higher, &hidden).filter(|h| h.chi2_per_cell() < EXPLAINED)
-    else {
+    let Some((cut, height)) = higher(rough, level, near) else {
         return Top::Whole;
     };
-    let Some((height, unknown)) = hidden.model.joints[n].height.zip(hidden.layout.height[n]) else {
-        return Top::Whole;
-    };
-    let told = hidden.sigma(unknown) < SAID * height;
-    let higher = |times: f64| !told || height > times * top;
-    let gained = whole.chi2 - hidden.chi2;
-    match whole.chi2_per_cell() > NOT_WHOLE {
-        true if higher(HIGHER) => Top::CutAt(level),
-        false if higher(FAR_HIGHER) && gained > FAR_BETTER => Top::CutAt(level),
-        _ if !told => Top::Doubtful,
-        _ => Top::Whole,
+    let shown = height.sigma < SAID * height.value;
+    let stands_over = |times: f64| !shown || height.value > times * highest;
+    let far_better = whole.chi2 - cut.chi2 > FAR_BETTER && stands_over(FAR_HIGHER);
+    if whole.chi2_per_cell() > NOT_WHOLE && stands_over(HIGHER) || far_better {
+        Top::CutAt(level)
+    } else if shown {
+        Top::Whole
+    } else {
+        Top::Doubtful
     }
+}
+
+/// The best fit of a higher reflection of which what is over `level` is not looked at, and its height. `None` where it
+/// leaves something unexplained.
+fn higher(rough: &Fit, level: f64, near: &Given) -> Option<(Fit, Measured)> {
+    let mut model = rough.model.clone();
+    let joint = model.joints.last_mut()?;
+    (joint.clipped, joint.height) = (true, joint.height.map(|height| TRIED * height));
+    // No more is hidden than the flat top: of short pulses little else is seen.
+    let fit = best_poles(&model, &Given { ceiling: level / LIMITED, ..*near })?;
+    let n = fit.model.joints.len() - 1;
+    let (height, unknown) = fit.model.joints[n].height.zip(fit.layout.height[n])?;
+    let height = Measured::new(height, fit.sigma(unknown));
+    (fit.chi2_per_cell() < EXPLAINED).then_some((fit, height))
 }
 
 /// Whether two neighbouring samples of `joint` lie over `level`.

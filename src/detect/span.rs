@@ -1,6 +1,7 @@
 //! The link without its cords: length, loss, return loss.
 
 use super::Cords;
+use super::find::Found;
 use super::fit::Fit;
 use super::measure;
 use super::model::{Behind, Line};
@@ -15,9 +16,10 @@ pub(super) fn span(
     trace: &Trace,
     cords: &Cords,
     samples: &Samples,
-    fit: &Fit,
+    found: &Found,
     events: &[Event],
 ) -> Option<Span> {
+    let fit = &found.fit;
     let model = &fit.model;
     let end = model.joints.len().checked_sub(1).filter(|i| *i > 0)?;
     let offset = trace.settings.user_offset_100_ps;
@@ -36,7 +38,7 @@ pub(super) fn span(
         end_m: to.position_m,
         length_m,
         loss_db: loss(fit, start, stop),
-        orl_db: return_loss(trace, fit, start, stop),
+        orl_db: return_loss(trace, found, start, stop),
     })
 }
 
@@ -87,19 +89,25 @@ fn line_of(fit: &Fit, i: usize) -> Option<(usize, Line)> {
 /// All light that comes back over the light sent in: backscatter is the integral of its line, a
 /// reflection its height times the pulse. Source: IEC 61746-1's integral of the trace (from memory),
 /// docs/theory.md.
-fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Measured> {
+fn return_loss(trace: &Trace, found: &Found, start: usize, stop: usize) -> Option<Measured> {
+    let fit = &found.fit;
     let backscatter_db = trace.settings.backscatter_db?;
     let model = &fit.model;
     let pulse = model.receiver.pulse;
     let (owner, reference) = if start == 0 { line_of(fit, 0) } else { line_before(fit, start) }?;
     let at = model.joints[start].x + 0.5 * pulse;
     let mut g = vec![0.0; fit.layout.len];
-    let mut sum = 0.0;
+    let (mut sum, mut maybe_more) = (0.0, 0.0);
     for i in start..=stop {
         let joint = &model.joints[i];
         let inside = i == 0; // the panel reflects inside the instrument: no part of any link
         if let (Some(height), Some(unknown), false) = (joint.height, fit.layout.height[i], inside) {
             sum += height.max(0.0) * pulse;
+            if let Some(line) = model.before(i) {
+                let ratio = height / line.power(joint.x);
+                let own_db = units::reflectance_db(ratio, backscatter_db, trace.pulse_ns());
+                maybe_more += height.max(0.0) * pulse * measure::may_be_more_db(found, i, own_db);
+            }
             g[unknown] += pulse;
         }
         if let (Behind::Fibre(line), Some(unknown)) = (&joint.behind, fit.layout.line[i]) {
@@ -131,5 +139,6 @@ fn return_loss(trace: &Trace, fit: &Fit, start: usize, stop: usize) -> Option<Me
     let value = -units::reflectance_db(sum / incident, backscatter_db, trace.pulse_ns());
     // The file states its backscatter to 0.1 dB: a rectangle of that width.
     let sigma = (per_neper * fit.factor.variance(g).sqrt()).hypot(0.1 / 12.0_f64.sqrt());
-    Measured::new(value, sigma).finite()
+    // What may be more of one reflection is so in its share of all.
+    Measured::new(value, sigma.hypot(maybe_more / sum)).finite()
 }

@@ -119,6 +119,8 @@ impl Tally {
             let (inside, count) = (p.inside(), p.0.len());
             format!("{name}: {inside:.1} % of {count} {what} inside their 95 % interval")
         });
+        let any = |p: &Pulls| !p.0.is_empty();
+        assert!(any(&self.losses) && any(&self.slopes), "{name}: nothing was measured");
         // A weak step's likelihood has several tops, and the wrong one is taken now and then.
         let many = 20 * self.missed > self.places.0.len();
         let missed = many.then(|| format!("{name}: {} missed", self.missed));
