@@ -250,7 +250,7 @@ fn with_weak_steps_placed(fit: Fit, given: &Given) -> Fit {
         if step && fit.place_sigma(i) > 0.15 * given.samples.pulse {
             if let Some(place) = place::of_weak(&fit, given, i) {
                 (joint.x, joint.spread) = (place.likeliest, Some(place.spread));
-                told.push((i, place.told));
+                told.extend(place.told.map(|x| (i, x)));
             }
         }
     }

@@ -15,9 +15,10 @@ pub(super) struct Place {
     /// Where it explains most.
     pub likeliest: f64,
     /// Where it is told to be: the likelihood of so little has several peaks, and the highest of them may be a narrow
-    /// one far from most of it.
-    pub told: f64,
-    /// Half the width about `told` that holds 95 % of the likelihood, over 1.96.
+    /// one far from most of it. `None` where another event is so near that places within reach cannot be tried alone:
+    /// there the joint fit tells.
+    pub told: Option<f64>,
+    /// Half the width about it that holds 95 % of the likelihood, over 1.96.
     pub spread: f64,
 }
 
@@ -45,23 +46,36 @@ const MATTERS: f64 = 6.6;
 /// around it. Source: Bayes estimation under a truncated quadratic loss (Berger 1985, Statistical decision theory,
 /// section 2.4, from memory); all places are alike beforehand.
 pub(super) fn of_weak(fit: &Fit, given: &Given, i: usize) -> Option<Place> {
-    let pulse = fit.model.receiver.pulse;
+    let (pulse, x) = (fit.model.receiver.pulse, fit.model.joints[i].x);
+    // Three of the sigmas that its edge would allow were the right peak known.
+    let reach = (3.0 * fit.place_sigma(i)).clamp(0.5 * pulse, 2.0 * pulse);
     let near = gains(fit, given, i, NEAR)?;
-    let (tried, step) =
-        if is_all(&near) { (near, NEAR.step) } else { (gains(fit, given, i, FAR)?, FAR.step) };
+    let tried_over =
+        |at: Option<&(f64, Gain)>, side: f64| at.is_some_and(|(at, _)| side * (at - x) > reach);
+    let hemmed_in = !tried_over(near.first(), -1.0) || !tried_over(near.last(), 1.0);
+    let (tried, step) = if hemmed_in || is_all(&near) {
+        (near, NEAR.step)
+    } else {
+        (gains(fit, given, i, FAR)?, FAR.step)
+    };
     let best = tried.iter().max_by(|a, b| a.1.step.total_cmp(&b.1.step))?;
     let weight = |gain: &Gain| (0.5 * (gain.step - best.1.step)).exp();
     let places: Vec<(f64, f64)> = tried.iter().map(|(x, gain)| (*x, weight(gain))).collect();
-    // Three of the sigmas that its edge would allow were the right peak known.
-    let reach = (3.0 * fit.place_sigma(i)).clamp(0.5 * pulse, 2.0 * pulse);
+    let told = if hemmed_in { None } else { Some(cheapest(&places, reach)?) };
+    let likeliest = if hemmed_in { x } else { best.0 };
+    let spread = (half_width(&places, told.unwrap_or(likeliest)) + 0.5 * step * pulse) / 1.96;
+    Some(Place { likeliest, told, spread })
+}
+
+/// The one of `places`, in order and with their weights, that costs least.
+fn cheapest(places: &[(f64, f64)], reach: f64) -> Option<f64> {
     let saved = |x: f64| -> f64 {
         let from = places.partition_point(|place| place.0 < x - reach);
         let near = places[from..].iter().take_while(|place| place.0 < x + reach);
         near.map(|(at, weight)| weight * (1.0 - ((at - x) / reach).powi(2))).sum()
     };
-    let told = places.iter().map(|(x, _)| (*x, saved(*x))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
-    let spread = (half_width(&places, told) + 0.5 * step * pulse) / 1.96;
-    Some(Place { likeliest: best.0, told, spread })
+    let all = places.iter().map(|(x, _)| (*x, saved(*x)));
+    all.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(x, _)| x)
 }
 
 /// Whether no place at the border of those that were tried matters.
