@@ -157,11 +157,11 @@ fn blind(model: &Model) -> Vec<(f64, f64)> {
 /// than the fibre's own light.
 fn toe(receiver: &Receiver, joint: &Joint) -> (f64, f64) {
     // Of a sample in which it may have begun nothing tells how much of it is the fibre's.
-    let toe = receiver.toe().max(receiver.lead() + 1.0);
+    let begun = receiver.toe().max(receiver.lead() + 1.0);
     let (before, until) = match (joint.clipped && joint.hidden, joint.clipped) {
-        (true, _) => (toe + receiver.toe(), receiver.pulse),
-        (_, true) => (toe, -0.67 * receiver.lead()),
-        _ => (toe, -receiver.lead()),
+        (true, _) => (begun + receiver.toe(), receiver.pulse),
+        (_, true) => (begun, -0.67 * receiver.lead()),
+        _ => (begun, -receiver.lead()),
     };
     (joint.x - before, joint.x + until)
 }

@@ -28,7 +28,8 @@ fn only_fades(samples: &Samples, from: usize) -> bool {
 
 /// Whether `means` differ less from one to the next than they do in all.
 fn is_smooth(means: &[f64]) -> bool {
-    let mut second: Vec<f64> = means.windows(3).map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
+    let mut second: Vec<f64> =
+        means.windows(3).map(|m| noise::second_difference(m).abs()).collect();
     let Some(middle) = order::median(&mut means.to_vec()).filter(|_| means.len() >= LEAST_MEANS)
     else {
         return false;

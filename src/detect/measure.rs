@@ -193,10 +193,8 @@ fn into_noise(samples: &Samples, noise: &Noise, fit: &Fit, i: usize) -> Option<f
 /// Sigma of a place in samples: the fit's, and what an unknown receiver may shift an edge by (0.002
 /// pulse lengths, docs/theory.md), and what it does between two samples (0.02).
 fn place_sigma(samples: &Samples, fit: &Fit, i: usize) -> f64 {
-    let mut g = vec![0.0; fit.layout.len];
-    g[fit.layout.place[i]] = 1.0;
     let spread = fit.model.joints[i].spread.unwrap_or(0.0);
-    let sigma = fit.factor.variance(g).sqrt().max(spread);
+    let sigma = fit.place_sigma(i).max(spread);
     // Of a cut-off peak the height is a guess, and its edges' place hangs on it.
     let receiver = &fit.model.receiver;
     let guess = match (fit.model.joints[i].clipped, fit.model.joints[i].hidden) {
@@ -325,13 +323,11 @@ fn sections(samples: &Samples, noise: &Noise, found: &Found) -> Vec<Section> {
         };
         let from = border(fit, i);
         let to = model.next_change(i).map_or(samples.place(samples.len() - 1), |j| border(fit, j));
-        let mut g = vec![0.0; fit.layout.len];
-        g[unknown + 1] = 1.0;
         let per_km = DB_PER_NEPER * 1000.0 / samples.spacing_m;
         // A scale uneven by EVEN_DB at both ends tilts the line.
         let tilt = EVEN_DB * 2.0_f64.sqrt() / (to - from).max(1.0) / DB_PER_NEPER;
         let unfound = unfound::slope_doubt_db(found, samples, noise, i) / DB_PER_NEPER;
-        let sigma = fit.factor.variance(g).sqrt().hypot(tilt).hypot(unfound);
+        let sigma = fit.sigma(unknown + 1).hypot(tilt).hypot(unfound);
         let attenuation = Measured::new(line.fall * per_km, sigma * per_km);
         let [flattest, steepest] = SLOPES_DB_PER_KM;
         let inside = attenuation.value > 0.999 * flattest && attenuation.value < 0.999 * steepest;

@@ -273,7 +273,7 @@ fn lit_triples(samples: &Samples, end: usize) -> Vec<[f64; 3]> {
 /// Standard deviation of the second differences of those of `triples` whose middle is `chosen`.
 fn scatter(triples: &[[f64; 3]], chosen: impl Fn(f64) -> bool) -> f64 {
     let triples = triples.iter().filter(|m| chosen(m[1]));
-    let mut second: Vec<f64> = triples.map(|m| (m[0] - 2.0 * m[1] + m[2]).abs()).collect();
+    let mut second: Vec<f64> = triples.map(|m| second_difference(m).abs()).collect();
     order::median(&mut second).unwrap_or(0.0) * order::MAD_TO_SIGMA
 }
 
@@ -297,8 +297,13 @@ pub(super) struct Difference {
     pub power: f64,
 }
 
+/// The second difference of three neighbouring values.
+pub(super) fn second_difference(of: &[f64]) -> f64 {
+    of[0] - 2.0 * of[1] + of[2]
+}
+
 fn second_differences(means: &[f64]) -> Vec<Difference> {
-    let of = |m: &[f64]| Difference { relative: (m[0] - 2.0 * m[1] + m[2]) / m[1], power: m[1] };
+    let of = |m: &[f64]| Difference { relative: second_difference(m) / m[1], power: m[1] };
     means.windows(3).map(of).collect()
 }
 

@@ -25,7 +25,7 @@ pub(super) fn reread(fit: &Fit, samples: &Samples, noise: &Noise) -> Noise {
 fn behind(fit: &Fit, samples: &Samples, noise: &Noise, i: usize) -> Vec<Difference> {
     let off = off_line(fit, samples, noise, i, noise::pulse_long(samples));
     let second = |d: &[Off]| Difference {
-        relative: d[0].relative - 2.0 * d[1].relative + d[2].relative,
+        relative: noise::second_difference(&[d[0].relative, d[1].relative, d[2].relative]),
         power: d[1].power,
     };
     off.windows(3).map(second).collect()
